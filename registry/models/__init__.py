@@ -1,0 +1,59 @@
+"""The nouns of the registry, one file each."""
+
+from .audit_event import AuditEvent
+from .bag import Bag
+from .institution import Institution
+from .material import Composition, Material
+from .people import AccessToken, SiteMembership, User
+from .pile import Feedstock, Pile, ProbeDay, Turning
+from .pooled_estimate import (
+    ChanceBy,
+    CurvePoint,
+    EstimateWarning,
+    LeaveOneOut,
+    PooledEstimate,
+    SiteEstimate,
+)
+from .pooling_run import PoolingRun, RunState
+from .quality import Correction, Flag, FlagDecision
+from .release import Rating, Release
+from .retrieval import Retrieval
+from .site import Site
+from .trial import Trial, TrialState
+from .upload import IdempotencyRecord, Upload, UploadFault, UploadState
+
+__all__ = [
+    "AccessToken",
+    "AuditEvent",
+    "Bag",
+    "ChanceBy",
+    "Composition",
+    "Correction",
+    "CurvePoint",
+    "EstimateWarning",
+    "Feedstock",
+    "Flag",
+    "FlagDecision",
+    "IdempotencyRecord",
+    "Institution",
+    "LeaveOneOut",
+    "Material",
+    "Pile",
+    "PooledEstimate",
+    "PoolingRun",
+    "ProbeDay",
+    "Rating",
+    "Release",
+    "Retrieval",
+    "RunState",
+    "Site",
+    "SiteEstimate",
+    "SiteMembership",
+    "Trial",
+    "TrialState",
+    "Turning",
+    "Upload",
+    "UploadFault",
+    "UploadState",
+    "User",
+]

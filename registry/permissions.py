@@ -1,0 +1,245 @@
+"""Who may do what, and who sees which rows: asked here and nowhere else.
+
+A lab (a site's token, or a member signed in) writes and reads its own site's rows. A coordinator
+reads and decides everything in their trials. Anyone reads what is released, and registered trials.
+What an actor may not see does not exist for them: `visible_to` leaves it out.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+from enum import Enum
+from typing import Any, TypeVar
+
+from django.db.models import Exists, Model, OuterRef, Q, QuerySet
+from django.utils import timezone
+
+from registry.errors import NotAllowed
+from registry.models import (
+    AccessToken,
+    Bag,
+    Correction,
+    Feedstock,
+    Flag,
+    Institution,
+    Pile,
+    ProbeDay,
+    Release,
+    Retrieval,
+    Site,
+    Trial,
+    TrialState,
+    Turning,
+    User,
+)
+
+M = TypeVar("M", bound=Model)
+
+
+class Capability(Enum):
+    """What someone may be allowed to do."""
+
+    REGISTER = "register institutions, sites and trials"
+    MOVE_TRIAL = "move a trial to its next state"
+    PROPOSE_MATERIAL = "propose materials and their composition"
+    SUBMIT = "send piles, bags, looks, turnings and temperatures"
+    CORRECT = "correct a stored measurement"
+    DECIDE_FLAG = "accept or exclude a flagged look"
+    POOL = "request a pooling run"
+    RELEASE = "freeze a release"
+    READ_TRIAL = "read everything in a trial"
+
+
+# What each role may do: a lab at its own site, a coordinator in their trials.
+LAB = frozenset({Capability.PROPOSE_MATERIAL, Capability.SUBMIT, Capability.CORRECT})
+COORDINATOR = frozenset(Capability)
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """Who asks: nobody, a person signed in, or the holder of a token.
+
+    `site` is set for a lab token; `user` for a person or a coordinator's token.
+    """
+
+    user: User | None = None
+    site: Site | None = None
+    token: AccessToken | None = None
+
+    @property
+    def is_anonymous(self) -> bool:
+        return self.user is None and self.site is None
+
+    @property
+    def reference(self) -> str:
+        """Stable name of the actor: whose idempotency keys, whose rate limit."""
+        if self.site is not None:
+            return f"site:{self.site.pk}"
+        return f"user:{self.user.pk}" if self.user is not None else "anyone"
+
+    @property
+    def is_coordinator(self) -> bool:
+        return self.user is not None and self.user.is_coordinator
+
+    def sites(self) -> QuerySet[Site]:
+        """Sites the actor works at."""
+        if self.site is not None:
+            return Site.objects.filter(pk=self.site.pk)
+        if self.user is not None:
+            return Site.objects.filter(memberships__user=self.user)
+        return Site.objects.none()
+
+    def trials(self) -> QuerySet[Trial]:
+        """Trials the actor coordinates."""
+        if self.is_coordinator:
+            return Trial.objects.filter(coordinators=self.user)
+        return Trial.objects.none()
+
+
+ANYONE = Actor()
+
+
+def can(
+    actor: Actor,
+    capability: Capability,
+    *,
+    site: Site | None = None,
+    trial: Trial | None = None,
+) -> bool:
+    """May the actor do this, at this site or in this trial?"""
+    if capability in LAB and _works_at(actor, site):
+        return True
+    if not actor.is_coordinator:
+        return False
+    if trial is not None:
+        return actor.trials().filter(pk=trial.pk).exists()
+    if site is not None:
+        return actor.trials().filter(sites=site).exists()
+    return capability in (Capability.REGISTER, Capability.PROPOSE_MATERIAL)
+
+
+def demand(
+    actor: Actor,
+    capability: Capability,
+    *,
+    site: Site | None = None,
+    trial: Trial | None = None,
+) -> None:
+    """Raise `NotAllowed` unless `can`."""
+    if not can(actor, capability, site=site, trial=trial):
+        raise NotAllowed(f"You may not {capability.value} here.")
+
+
+def _works_at(actor: Actor, site: Site | None) -> bool:
+    if site is None:
+        return actor.site is not None or actor.sites().exists()
+    return actor.sites().filter(pk=site.pk).exists()
+
+
+# Where a row's site and trial stand, seen from the row.
+ROW_PATHS: dict[type[Model], tuple[str, str]] = {
+    Pile: ("site", "trial"),
+    Feedstock: ("pile__site", "pile__trial"),
+    Turning: ("pile__site", "pile__trial"),
+    ProbeDay: ("pile__site", "pile__trial"),
+    Bag: ("pile__site", "trial"),
+    Retrieval: ("bag__pile__site", "bag__trial"),
+    Correction: ("retrieval__bag__pile__site", "retrieval__bag__trial"),
+    Flag: ("retrieval__bag__pile__site", "retrieval__bag__trial"),
+}
+# Kinds of rows that a release makes public.
+RELEASED_ROWS = (Pile, Feedstock, Turning, ProbeDay, Bag, Retrieval)
+PUBLIC = (Institution, Site)
+
+
+def visible_to(actor: Actor, model: type[M], *, today: date | None = None) -> QuerySet[M]:
+    """Rows of `model` that exist for the actor, in the model's own order."""
+    rows = model._default_manager.all()
+    if model in PUBLIC:
+        return rows
+    condition = _visible(actor, model, today or timezone.localdate())
+    return rows.filter(condition)
+
+
+def _visible(actor: Actor, model: type[Model], today: date) -> Q:
+    if model in ROW_PATHS:
+        return _visible_rows(actor, model, today)
+    match model.__name__:
+        case "Trial":
+            return _visible_trials(actor)
+        case "Material":
+            return _visible_materials(actor, "")
+        case "Composition":
+            return _visible_materials(actor, "material__")
+        case "Upload":
+            return _visible_uploads(actor)
+        case "Release":
+            return _visible_releases(actor, today)
+        case "Rating":
+            return Q(release__in=Release.objects.filter(_visible_releases(actor, today)))
+        case "PoolingRun":
+            return _visible_runs(actor, "", today)
+        case "PooledEstimate":
+            return _visible_runs(actor, "run__", today)
+        case "AuditEvent":
+            return Q(trial__in=actor.trials())
+    raise LookupError(f"No visibility rule for {model.__name__}.")
+
+
+def _visible_rows(actor: Actor, model: type[Model], today: date) -> Q:
+    site, trial = ROW_PATHS[model]
+    mine = Q(**{f"{site}__in": actor.sites()}) | Q(**{f"{trial}__in": actor.trials()})
+    if model not in RELEASED_ROWS:
+        return mine
+    open_releases = Release.objects.filter(_out_of_embargo(today), trial=OuterRef(f"{trial}_id"))
+    if model is not ProbeDay:
+        open_releases = open_releases.filter(last_upload_id__gte=OuterRef("upload_id"))
+    return mine | Q(Exists(open_releases))
+
+
+def _visible_trials(actor: Actor) -> Q:
+    return (
+        ~Q(state=TrialState.DRAFT)
+        | Q(pk__in=actor.trials().values("pk"))
+        | Q(pk__in=_trials_with_a_site_of(actor))
+    )
+
+
+def _trials_with_a_site_of(actor: Actor) -> QuerySet[Any]:
+    return Trial.sites.through.objects.filter(site__in=actor.sites()).values("trial")
+
+
+def _visible_materials(actor: Actor, prefix: str) -> Q:
+    if not actor.is_anonymous:
+        return Q()
+    shown = Trial.materials.through.objects.exclude(trial__state=TrialState.DRAFT).values(
+        "material"
+    )
+    return Q(**{f"{prefix}pk__in": shown})
+
+
+def _visible_uploads(actor: Actor) -> Q:
+    coordinated = Trial.sites.through.objects.filter(trial__in=actor.trials()).values("site")
+    own = Q(user=actor.user) if actor.user is not None else Q(pk__in=[])
+    return Q(site__in=actor.sites()) | Q(site__in=coordinated) | own
+
+
+def _out_of_embargo(today: date) -> Q:
+    return Q(trial__embargo_until__isnull=True) | Q(trial__embargo_until__lte=today)
+
+
+def _visible_releases(actor: Actor, today: date) -> Q:
+    return (
+        _out_of_embargo(today)
+        | Q(trial__in=actor.trials())
+        | Q(trial__in=_trials_with_a_site_of(actor))
+    )
+
+
+def _visible_runs(actor: Actor, prefix: str, today: date) -> Q:
+    """Runs of the actor's trials; for anyone, the runs that a public release was made from."""
+    released = Release.objects.filter(_out_of_embargo(today)).values("run")
+    return (
+        Q(**{f"{prefix}trial__in": actor.trials()})
+        | Q(**{f"{prefix}trial__in": _trials_with_a_site_of(actor)})
+        | Q(**{f"{prefix}pk__in": released})
+    )
