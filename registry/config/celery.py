@@ -1,0 +1,25 @@
+"""The Celery application of web, worker and beat: over Redis, or over files when there is none."""
+
+import os
+from typing import Any
+
+from celery import Celery
+from celery.signals import worker_process_init
+from kombu.transport import TRANSPORT_ALIASES
+
+from registry.embedded import leash
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "registry.config.settings")
+
+TRANSPORT_ALIASES["folder"] = "registry.config.folder_transport:Transport"
+
+app = Celery("coheap")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+app.autodiscover_tasks(["registry.jobs"], related_name="pooling")
+app.autodiscover_tasks(["registry.jobs"], related_name="sweep")
+
+
+@worker_process_init.connect
+def _leave_with_the_worker(**_: Any) -> None:
+    """A worker killed outright must not leave a child computing for nobody."""
+    leash.die_with_parent()

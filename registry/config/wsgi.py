@@ -1,0 +1,9 @@
+"""The web application, as a WSGI server loads it."""
+
+import os
+
+from django.core.wsgi import get_wsgi_application
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "registry.config.settings")
+
+application = get_wsgi_application()
