@@ -157,7 +157,7 @@ def _band(
     return _data(rows).mark_area(color=colour, opacity=1, clip=True).encode(x=x, y=y, y2="to:Q")
 
 
-def _gone_line(words: CurveWords, y: alt.Y) -> alt.LayerChart:
+def _gone_line(words: CurveWords, y: alt.Y) -> alt.LayerChart | alt.FacetChart:
     row = [{"value": GONE_AT_PCT, "text": words.gone_line}]
     line = _data(row).mark_rule(color=CLAY, strokeDash=[5, 4]).encode(y=y)
     text = (

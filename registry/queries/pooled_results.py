@@ -1,0 +1,133 @@
+"""What a pooling run says, with everything a statistician asks next."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.db.models import Count, QuerySet
+
+from registry.models import (
+    Flag,
+    FlagDecision,
+    Material,
+    PooledEstimate,
+    PoolingRun,
+    Retrieval,
+    Trial,
+)
+
+# The primary answer first; the others stand beside it.
+MODEL_ORDER = ("one_stage", "two_stage", "fixed_day", "ordinal")
+_PARTS = (
+    "sites__site",
+    "left_out__site",
+    "curve",
+    "chance_90_by",
+    "loss_sensitivity",
+    "warnings",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class MaterialOverview:
+    """One material of a run: its rate and its days to 90 % (None if the run has none)."""
+
+    material: Material
+    rate: PooledEstimate | None
+    days_to_90: PooledEstimate | None
+    n_warnings: int
+
+
+@dataclass(frozen=True, slots=True)
+class Exclusion:
+    """Looks left out for one reason that a person gave."""
+
+    code: str
+    reason: str
+    n_looks: int
+
+
+@dataclass(frozen=True, slots=True)
+class PooledResult:
+    """All estimates of one material in one run, the primary rate first."""
+
+    material: Material
+    primary: PooledEstimate
+    days_to_90: PooledEstimate | None
+    estimates: tuple[PooledEstimate, ...]
+    outcomes: dict[str, int]
+    exclusions: tuple[Exclusion, ...]
+
+
+def run_overview(run: PoolingRun) -> list[MaterialOverview]:
+    """Every material of the run by name; its primary rate over all heat classes."""
+    rows = (
+        run.estimates.filter(heat_class="all", outcome__in=["decay_rate", "days_to_90"])
+        .select_related("material")
+        .prefetch_related("warnings")
+    )
+    by_material: dict[Material, list[PooledEstimate]] = {}
+    for estimate in rows:
+        by_material.setdefault(estimate.material, []).append(estimate)
+    overviews = [_overview(material, found) for material, found in by_material.items()]
+    return sorted(overviews, key=lambda item: (item.material.name, item.material.code))
+
+
+def _overview(material: Material, estimates: list[PooledEstimate]) -> MaterialOverview:
+    rate = primary_of(estimates, "decay_rate")
+    days = primary_of(estimates, "days_to_90")
+    codes = {w.code for found in (rate, days) if found for w in found.warnings.all()}
+    return MaterialOverview(material=material, rate=rate, days_to_90=days, n_warnings=len(codes))
+
+
+def pooled_result(run: PoolingRun, material: Material) -> PooledResult | None:
+    """The whole answer about one material, or None when the run does not hold it."""
+    estimates = sorted(
+        run.estimates.filter(material=material).prefetch_related(*_PARTS),
+        key=lambda e: (e.outcome, MODEL_ORDER.index(e.model), e.heat_class != "all", e.day or 0),
+    )
+    overall = [estimate for estimate in estimates if estimate.heat_class == "all"]
+    primary = primary_of(overall, "decay_rate")
+    if primary is None:
+        return None
+    return PooledResult(
+        material=material,
+        primary=primary,
+        days_to_90=primary_of(overall, "days_to_90"),
+        estimates=tuple(estimates),
+        outcomes=_outcome_counts(run.trial, material),
+        exclusions=_exclusions(run.trial, material),
+    )
+
+
+def primary_of(estimates: Sequence[PooledEstimate], outcome: str) -> PooledEstimate | None:
+    """The estimate of an outcome by the model that comes first."""
+    candidates = [estimate for estimate in estimates if estimate.outcome == outcome]
+    return min(candidates, key=lambda e: MODEL_ORDER.index(e.model), default=None)
+
+
+def estimate_with_parts(estimate_id: int) -> PooledEstimate:
+    """One estimate with its curve and its sites, for a picture."""
+    return (
+        PooledEstimate.objects.select_related("material")
+        .prefetch_related("curve", "sites__site")
+        .get(pk=estimate_id)
+    )
+
+
+def _looks(trial: Trial, material: Material) -> QuerySet[Retrieval]:
+    return Retrieval.objects.filter(bag__trial=trial, bag__material=material, bag__purpose="sample")
+
+
+def _outcome_counts(trial: Trial, material: Material) -> dict[str, int]:
+    counted = _looks(trial, material).order_by().values_list("outcome").annotate(n=Count("pk"))
+    return dict(sorted(counted))
+
+
+def _exclusions(trial: Trial, material: Material) -> tuple[Exclusion, ...]:
+    rows = (
+        Flag.objects.filter(retrieval__in=_looks(trial, material), decision=FlagDecision.EXCLUDE)
+        .order_by()
+        .values_list("code", "reason")
+        .annotate(n=Count("pk"))
+    )
+    return tuple(Exclusion(code, reason, n) for code, reason, n in sorted(rows))
