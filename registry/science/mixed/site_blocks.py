@@ -1,0 +1,230 @@
+"""The trial's model evaluated by site, at a cost that does not depend on the number of bags.
+
+Terms: site (γ_a), site × material (γ_m), pile (γ_p), pile × material (γ_c). Within a site, index m
+runs over materials and j over piles. X = L on materials: row m of the (M, p) `design`. In turn:
+
+pile × material is diagonal on cells           w = N / (1 + γ_c N)
+site × material is one rank per material       A_m = diag(w_m) − γ_m v_m w_m w_mᵀ,  v = 1/(1 + γ_m Σ_j w)
+pile and site together, Ψ = γ_p I + γ_a 11ᵀ    H⁻¹ = A − A Z R Zᵀ A,  R = (I + Ψ K)⁻¹ Ψ,  K = Σ_m A_m
+
+where Z sums over materials, so that block m of A Z is A_m itself, and row m of XᵀA Z is
+A_m 1 = v_m w_m =: q_m. Everything below is J × J per site, or M × M once.
+
+Array letters: s site, m n materials, j k piles, p fixed effects.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from registry.science.mixed.cells import Cells
+from registry.science.mixed.criterion import Moments, Slopes, Sums
+from registry.science.mixed.site_moments import site_moments
+from registry.science.types import FloatArray
+
+SITE, SITE_MATERIAL, PILE, PILE_MATERIAL = (
+    "site",
+    "site × material",
+    "pile",
+    "pile × material",
+)
+ALL_TERMS = (SITE, SITE_MATERIAL, PILE, PILE_MATERIAL)
+
+
+@dataclass(frozen=True)
+class SiteBlocks:
+    """Cells and a design on materials; `terms` is a subset of `ALL_TERMS`, in that order.
+
+    `offset` is (p,) β₀, the weighted fit ignoring the random terms; `y` is (S, M, J) the cell means
+    less L β₀.
+    """
+
+    cells: Cells
+    design: FloatArray
+    terms: tuple[str, ...]
+    offset: FloatArray
+    y: FloatArray
+
+    @property
+    def n(self) -> int:
+        return self.cells.n_bags
+
+    @property
+    def spread(self) -> float:
+        return self.cells.spread
+
+    def at(self, gamma: FloatArray) -> "SitePoint":
+        return SitePoint(self, gamma)
+
+
+def site_blocks(cells: Cells, design: FloatArray, terms: tuple[str, ...]) -> SiteBlocks:
+    """Blocks for `cells` with the (M, p) full-rank `design` on materials."""
+    per_material = cells.count.sum(axis=(0, 2))
+    mean = (cells.count * cells.mean).sum(axis=(0, 2)) / per_material
+    root = np.sqrt(per_material)
+    offset = np.linalg.lstsq(design * root[:, None], mean * root, rcond=None)[0]
+    y = np.where(cells.count > 0, cells.mean - (design @ offset)[:, None], 0.0)
+    return SiteBlocks(cells, design, terms, offset, y)
+
+
+class SitePoint:
+    """`SiteBlocks` at one γ. Lower-case arrays are named in the module's notes."""
+
+    def __init__(self, blocks: SiteBlocks, gamma: FloatArray) -> None:
+        self.blocks = blocks
+        ratio = dict(zip(blocks.terms, gamma, strict=True))
+        self.gamma_a, self.gamma_m, self.gamma_p, self.gamma_c = (
+            float(ratio.get(term, 0.0)) for term in ALL_TERMS
+        )
+        self.kept = [ALL_TERMS.index(term) for term in blocks.terms]
+        count = blocks.cells.count
+        self.w = count / (1 + self.gamma_c * count)
+        self.t = self.w.sum(axis=-1)
+        self.v = 1 / (1 + self.gamma_m * self.t)
+        self.q = self.v[..., None] * self.w
+        j = count.shape[2]
+        w_jm = self.w.transpose(0, 2, 1)
+        self.k = _diagonal(self.w.sum(axis=1)) - self.gamma_m * (w_jm @ self.q)
+        self.psi = self.gamma_p * np.eye(j) + self.gamma_a
+        self.system = np.eye(j) + self.psi @ self.k
+        self.r = _symmetric(np.linalg.solve(self.system, np.broadcast_to(self.psi, self.k.shape)))
+
+    def apply_a(self, x: FloatArray) -> FloatArray:
+        """A x for x of shape (S, M or 1, J, ...): w x − γ_m v w (wᵀx)."""
+        extra = (None,) * (x.ndim - 3)
+        w = self.w[(..., *extra)]
+        inner = (w * x).sum(axis=2, keepdims=True)
+        return w * x - (self.gamma_m * self.q)[(..., *extra)] * inner
+
+    def solve(self, x: FloatArray) -> FloatArray:
+        """H⁻¹ x on cells, for x of shape (S, M, J, c)."""
+        ax = self.apply_a(x)
+        pull = self.r @ ax.sum(axis=1)
+        return ax - self.apply_a(pull[:, None])
+
+    def sums(self) -> Sums:
+        b = self.blocks
+        ay = self.apply_a(b.y)
+        z = ay.sum(axis=1)
+        rz = np.einsum("sjk,sk->sj", self.r, z)
+        xhx, q_flat = self._material_xhx()
+        xhy = ay.sum(axis=(0, 2)) - q_flat @ rz.reshape(-1)
+        log_det = (
+            np.log1p(self.gamma_c * b.cells.count).sum()
+            - np.log(self.v).sum()
+            + np.linalg.slogdet(self.system)[1].sum()
+        )
+        return Sums(
+            log_det_h=float(log_det),
+            xhx=_symmetric(b.design.T @ xhx @ b.design),
+            xhy=b.design.T @ xhy,
+            yhy=b.cells.within + float((b.y * ay).sum() - (z * rz).sum()),
+        )
+
+    def _material_xhx(self) -> tuple[FloatArray, FloatArray]:
+        """XᵀH⁻¹X for X = I on materials, (M, M), and q as (M, S·J)."""
+        m = self.q.shape[1]
+        q_flat = self.q.transpose(1, 0, 2).reshape(m, -1)
+        rq = (self.q @ self.r).transpose(1, 0, 2).reshape(m, -1)
+        return np.diag((self.v * self.t).sum(axis=0)) - q_flat @ rq.T, q_flat
+
+    @cached_property
+    def a_squared(self) -> FloatArray:
+        """(S, J, J) Σ_m A_m²."""
+        w, v, g = self.w, self.v, self.gamma_m
+        w2 = w**2
+        cross = np.einsum("smj,smk->sjk", v[..., None] * w2, w, optimize=True)
+        weight = g**2 * v**2 * w2.sum(axis=2)
+        rank_one = np.einsum("smj,smk->sjk", weight[..., None] * w, w, optimize=True)
+        return _diagonal(w2.sum(axis=1)) - g * (cross + cross.transpose(0, 2, 1)) + rank_one
+
+    def slopes(self, beta: FloatArray, c: FloatArray) -> Slopes:
+        b, a = self._quadratics(beta, c)
+        kept = self.kept
+        return Slopes(
+            trace_f=self.trace_f()[kept],
+            trace_cs=self._trace_cs(c)[kept],
+            b=b[kept],
+            a=a[np.ix_(kept, kept)],
+        )
+
+    def trace_f(self) -> FloatArray:
+        """(4,) tr(Z_kᵀ H⁻¹ Z_k)."""
+        k, r = self.k, self.r
+        f_pile = k - k @ r @ k
+        qr = self.q @ r
+        trace_a = self.w.sum() - self.gamma_m * (self.v * (self.w**2).sum(axis=2)).sum()
+        return np.array(
+            [
+                f_pile.sum(),
+                np.trace(f_pile, axis1=1, axis2=2).sum(),
+                trace_a - (r * self.a_squared).sum(),
+                (self.v * self.t).sum() - (qr * self.q).sum(),
+            ]
+        )[[0, 3, 1, 2]]
+
+    def _trace_cs(self, c: FloatArray) -> FloatArray:
+        """(4,) tr(C E_kᵀ E_k), with C carried to materials."""
+        design = self.blocks.design
+        c_m = design @ c @ design.T
+        q, r, vt = self.q, self.r, self.v * self.t
+        cq = np.tensordot(c_m, q, axes=(1, 1)).transpose(1, 0, 2)
+        n = q.transpose(0, 2, 1) @ cq
+        inner = n - self.k @ r @ n
+        pile = inner - inner @ (r @ self.k)
+        rcq = cq @ r
+        aq = self.apply_a(q)
+        c_diag = np.diag(c_m)
+        rnr = r @ n @ r
+        return np.array(
+            [
+                pile.sum(),
+                (vt**2 @ c_diag).sum()
+                - 2 * (vt * (q * rcq).sum(axis=2)).sum()
+                + ((q.transpose(0, 2, 1) @ q) * rnr).sum(),
+                np.trace(pile, axis1=1, axis2=2).sum(),
+                ((q**2).sum(axis=2) @ c_diag).sum()
+                - 2 * (aq * rcq).sum()
+                + (self.a_squared * rnr).sum(),
+            ]
+        )
+
+    def residual_solved(self, beta: FloatArray) -> FloatArray:
+        """(S, M, J) H⁻¹ (y − X β) on cells."""
+        rest = self.blocks.y - (self.blocks.design @ beta)[:, None]
+        rest = np.where(self.blocks.cells.count > 0, rest, 0.0)
+        return self.solve(rest[..., None])[..., 0]
+
+    def _quadratics(self, beta: FloatArray, c: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """b (4,) and a (4, 4) of `Slopes`."""
+        e = self.residual_solved(beta)
+        grouped = [e.sum(axis=axes, keepdims=True) for axes in ((1, 2), 2, 1)] + [e]
+        b = np.array([(g**2).sum() for g in grouped])
+        w = np.stack([np.broadcast_to(g, e.shape) for g in grouped], axis=-1)
+        hw = self.solve(w)
+        h = hw.sum(axis=(0, 2)).T @ self.blocks.design
+        a = w.reshape(-1, 4).T @ hw.reshape(-1, 4) - h @ c @ h.T
+        return b, (a + a.T) / 2
+
+    def moments(self) -> Moments:
+        return site_moments(self)
+
+    def random_effects(self, beta: FloatArray) -> tuple[FloatArray, ...]:
+        """Predicted effects per term kept: (S,), (S, M), (S, J), (S, M, J)."""
+        e = self.residual_solved(beta)
+        effects = (
+            self.gamma_a * e.sum(axis=(1, 2)),
+            self.gamma_m * e.sum(axis=2),
+            self.gamma_p * e.sum(axis=1),
+            self.gamma_c * e,
+        )
+        return tuple(effects[i] for i in self.kept)
+
+
+def _diagonal(x: FloatArray) -> FloatArray:
+    return x[..., None] * np.eye(x.shape[-1])
+
+
+def _symmetric(a: FloatArray) -> FloatArray:
+    return (a + a.swapaxes(-1, -2)) / 2
