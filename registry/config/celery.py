@@ -1,6 +1,7 @@
 """The Celery application of web, worker and beat: over Redis, or over files when there is none."""
 
 import os
+from pathlib import Path
 from typing import Any
 
 from celery import Celery
@@ -15,8 +16,8 @@ TRANSPORT_ALIASES["folder"] = "registry.config.folder_transport:Transport"
 
 app = Celery("coheap")
 app.config_from_object("django.conf:settings", namespace="CELERY")
-app.autodiscover_tasks(["registry.jobs"], related_name="pooling")
-app.autodiscover_tasks(["registry.jobs"], related_name="sweep")
+for module in sorted((Path(__file__).parent.parent / "jobs").glob("[!_]*.py")):
+    app.autodiscover_tasks(["registry.jobs"], related_name=module.stem)
 
 
 @worker_process_init.connect

@@ -184,15 +184,36 @@ STORAGES = {
     },
 }
 MEDIA_ROOT = DATA_DIR / "files"
+UPLOADS_DIR = DATA_DIR / "uploads"  # the bodies of uploads, by their hash
+RELEASES_DIR = DATA_DIR / "releases"  # the data packages
+
+# A season of hourly readings of a large site is some 20 MB of CSV.
+MAX_UPLOAD_BYTES = 128_000_000
+MAX_UNPACKED_BYTES = 512_000_000
+MAX_UPLOAD_ROWS = 2_000_000
 
 # --- API ----------------------------------------------------------------------------------------
 
 REST_FRAMEWORK: dict[str, Any] = {
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "api.v1.authentication.BearerAuthentication",
+        "rest_framework.authentication.SessionAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": [],  # registry.permissions decides, row by row and verb by verb
+    "DEFAULT_PAGINATION_CLASS": "api.v1.pagination.ByCursor",
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "EXCEPTION_HANDLER": "api.v1.errors.handle",
+    "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
+    "URL_FORMAT_OVERRIDE": None,  # `format` names the file of an export
 }
 SPECTACULAR_SETTINGS: dict[str, Any] = {
     "TITLE": "Coheap",
+    "DESCRIPTION": "Register piles, bags and looks; read pooled estimates, releases and ratings.",
     "VERSION": "1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "COMPONENT_SPLIT_REQUEST": True,
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
@@ -208,8 +229,7 @@ QUEUE_FOLDERS = {
     "processed_folder": QUEUE_DIR / "taken",
     "control_folder": QUEUE_DIR / "control",
 }
-if not EXTERNAL_BROKER:
-    env.make_folders("DATA_DIR", QUEUE_FOLDERS.values())
+env.make_folders("DATA_DIR", [STATIC_ROOT, *QUEUE_FOLDERS.values()])
 
 CELERY_BROKER_URL = EXTERNAL_BROKER or "folder://"
 CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, Any] = (

@@ -1,0 +1,82 @@
+"""Surroundings of every test: own folder, own broker, no network. Loaded before Django's settings.
+
+With DATABASE_URL and BROKER_URL set, the same tests run on those services; else on the embedded
+Postgres and on messages in files. Parallel test processes share nothing.
+"""
+
+import os
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import django
+import pytest
+from django.test.utils import override_settings
+
+PROJECT_DIR = Path(__file__).resolve().parent.parent
+
+
+def _settle_environment() -> None:
+    """Give this process its settings. Parallel processes inherit what the first one kept."""
+    environ = os.environ
+    home = environ.setdefault(
+        "COHEAP_TEST_HOME", str(Path(environ.get("DATA_DIR", PROJECT_DIR / "var")) / "test")
+    )
+    process = environ.get("PYTEST_XDIST_WORKER", "main")
+    environ["DATA_DIR"] = str(Path(home) / process)
+    broker = environ.setdefault("COHEAP_TEST_BROKER", environ.get("BROKER_URL", ""))
+    if broker:
+        environ["BROKER_URL"] = _broker_for(process, broker)
+    for variable in ("ALLOWED_HOSTS", "BASE_URL", "DEBUG"):
+        environ.pop(variable, None)
+    environ["SECRET_KEY"] = "only-for-tests-" * 4
+    environ["DJANGO_SETTINGS_MODULE"] = "registry.config.settings"
+    # The test processes share the cores already.
+    environ.setdefault("OMP_NUM_THREADS", "1")
+    environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def _broker_for(process: str, url: str) -> str:
+    """Another Redis database for each parallel process: gw0 takes the one after the given."""
+    if not process.startswith("gw"):
+        return url
+    given = int(urlsplit(url).path.strip("/") or 0)
+    return urlsplit(url)._replace(path=f"/{given + 1 + int(process[2:])}").geturl()
+
+
+_settle_environment()
+
+
+def pytest_configure() -> None:
+    django.setup()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick_and_plain_settings() -> Iterator[None]:
+    """Cheap password hashes, and static files under their own names."""
+    plain = {
+        "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+    }
+    hashers = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    with override_settings(STORAGES=plain, PASSWORD_HASHERS=hashers):
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_network() -> Iterator[None]:
+    """Tests talk to this machine only."""
+    connect = socket.socket.connect
+
+    def connect_here(self: socket.socket, address: Any) -> None:
+        if self.family in (socket.AF_INET, socket.AF_INET6):
+            host = address[0]
+            if host not in ("localhost", "::1") and not host.startswith("127."):
+                raise AssertionError(f"A test tried to reach {host}.")
+        connect(self, address)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(socket.socket, "connect", connect_here)
+        yield
