@@ -11,6 +11,7 @@ from .pooled_estimate import (
     CurvePoint,
     EstimateWarning,
     LeaveOneOut,
+    LossScenario,
     PooledEstimate,
     SiteEstimate,
 )
@@ -37,6 +38,7 @@ __all__ = [
     "IdempotencyRecord",
     "Institution",
     "LeaveOneOut",
+    "LossScenario",
     "Material",
     "Pile",
     "PooledEstimate",

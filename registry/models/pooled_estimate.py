@@ -43,6 +43,16 @@ class PooledEstimate(models.Model):
     q_df = models.PositiveIntegerField(null=True, blank=True)
     q_p = measured()
     lag_days = measured()
+    lag_low = measured()
+    lag_high = measured()
+    lag_identified = models.BooleanField(null=True, blank=True)
+    residual_a = measured()
+    residual_b = measured()
+    tau2_site_low = measured()
+    tau2_site_high = measured()
+    converged = models.BooleanField(default=True)
+    at_boundary = models.BooleanField(default=False)
+    n_evaluations = models.PositiveIntegerField(default=0)
     n_sites = models.PositiveIntegerField()
     n_piles = models.PositiveIntegerField()
     n_bags = models.PositiveIntegerField()
@@ -88,6 +98,7 @@ class SiteEstimate(models.Model):
     weight_pct = measured()
     n_piles = models.PositiveIntegerField()
     n_bags = models.PositiveIntegerField()
+    note = models.CharField(max_length=500, blank=True, help_text="why a site is shown greyed")
 
     class Meta:
         ordering = ["pooled", "site__code"]
@@ -156,6 +167,27 @@ class ChanceBy(models.Model):
 
     def __str__(self) -> str:
         return f"{self.probability} by day {self.days}"
+
+
+class LossScenario(models.Model):
+    """The estimate if every lost or damaged bag had been gone, or untouched."""
+
+    pooled = models.ForeignKey(
+        PooledEstimate, on_delete=models.CASCADE, related_name="loss_sensitivity"
+    )
+    assumption = models.CharField(max_length=20)
+    estimate = measured()
+    ci_low = measured()
+    ci_high = measured()
+
+    class Meta:
+        ordering = ["pooled", "assumption"]
+        constraints = [
+            models.UniqueConstraint(fields=["pooled", "assumption"], name="loss_scenario_once")
+        ]
+
+    def __str__(self) -> str:
+        return f"if lost bags were {self.assumption}: {self.estimate}"
 
 
 class EstimateWarning(models.Model):

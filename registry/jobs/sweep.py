@@ -1,0 +1,21 @@
+"""Every few seconds: ring again for work that nobody does."""
+
+from celery import shared_task
+from django.db import connection, transaction
+
+from registry.jobs.pooling import ring_for_waiting_runs
+from registry.jobs.uploads import ring_for_waiting_uploads
+
+# "coheap sweep" as a number: one sweeper at a time, whichever process it is in.
+SWEEP_LOCK = 0x636F_0001
+
+
+@shared_task
+def sweep() -> int:
+    """Returns how many pieces of work were rung for; 0 when another process sweeps."""
+    with transaction.atomic():
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [SWEEP_LOCK])
+            if not cursor.fetchone()[0]:
+                return 0
+        return ring_for_waiting_runs() + ring_for_waiting_uploads()

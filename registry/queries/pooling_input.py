@@ -1,0 +1,99 @@
+"""Everything the pooling of a trial reads, in one place: the looks, and the digest that names them.
+
+The digest is computed inside Postgres, so that asking "is this still the same data?" costs one pass
+over the trial and moves no rows.
+"""
+
+import hashlib
+from dataclasses import dataclass
+
+from django.db import connection
+
+from registry.models import Trial
+from registry.queries.pile_heat import heat_classes
+from registry.science.looks import code_looks
+from registry.science.types import BagLooks
+from registry.science.weighings import Weighings, columns_from_weighings
+
+
+@dataclass(frozen=True, slots=True)
+class PoolingInput:
+    """What one run pools: the looks and the trial's settings that matter."""
+
+    looks: BagLooks
+    primary_day: int
+    schedule_days: tuple[int, ...]
+
+
+# One row per look, with the raw weighings; excluded when a coordinator decided so on any flag.
+_LOOKS = """
+SELECT site.code, pile.code, material.code, bag.label,
+       (look.retrieved_on - bag.buried_on)::float8, look.outcome, bag.purpose,
+       bag.initial_mass_g, bag.initial_moisture_pct, look.dry_mass_g,
+       look.ash_pct, look.contaminant_ash_pct, material.initial_ash_pct,
+       look.fragmentation::float8, material.role,
+       EXISTS (SELECT 1 FROM registry_flag flag
+               WHERE flag.retrieval_id = look.id AND flag.decision = 'exclude')
+  FROM registry_retrieval look
+  JOIN registry_bag bag ON bag.id = look.bag_id
+  JOIN registry_pile pile ON pile.id = bag.pile_id
+  JOIN registry_site site ON site.id = pile.site_id
+  JOIN registry_material material ON material.id = bag.material_id
+ WHERE bag.trial_id = %s
+ ORDER BY look.id
+"""
+
+# Sums of row hashes do not depend on the order of the rows and need no sort.
+_DIGEST = """
+SELECT
+  (SELECT count(*) || ':' || coalesce(sum(hashtextextended(concat_ws('|',
+            look.id, look.revision, look.retrieved_on, look.outcome, look.dry_mass_g,
+            look.ash_pct, look.contaminant_ash_pct, look.fragmentation,
+            bag.id, bag.pile_id, bag.material_id, bag.buried_on, bag.purpose,
+            bag.initial_mass_g, bag.initial_moisture_pct), 0)::numeric), 0)
+     FROM registry_retrieval look JOIN registry_bag bag ON bag.id = look.bag_id
+    WHERE bag.trial_id = %(trial)s),
+  (SELECT count(*) || ':' || coalesce(sum(flag.retrieval_id), 0)
+     FROM registry_flag flag
+     JOIN registry_retrieval look ON look.id = flag.retrieval_id
+     JOIN registry_bag bag ON bag.id = look.bag_id
+    WHERE bag.trial_id = %(trial)s AND flag.decision = 'exclude'),
+  (SELECT coalesce(sum(hashtextextended(concat_ws('|', id, role, initial_ash_pct), 0)::numeric), 0)
+     FROM registry_material),
+  (SELECT count(*) || ':' || coalesce(sum(hashtextextended(concat_ws('|',
+            day.pile_id, day.probe, day.day, day.count, day.mean_c, day.highest_c), 0)::numeric), 0)
+     FROM registry_probeday day JOIN registry_pile pile ON pile.id = day.pile_id
+    WHERE pile.trial_id = %(trial)s),
+  (SELECT count(*) || ':' || coalesce(sum(hashtextextended(concat_ws('|',
+            turning.pile_id, extract(epoch from turning.turned_at)), 0)::numeric), 0)
+     FROM registry_turning turning JOIN registry_pile pile ON pile.id = turning.pile_id
+    WHERE pile.trial_id = %(trial)s)
+"""
+
+
+def gather(trial: Trial) -> PoolingInput:
+    """Read the looks of a trial, as `BagLooks`, with the heat class of every pile."""
+    with connection.cursor() as cursor:
+        cursor.execute(_LOOKS, [trial.pk])
+        rows = cursor.fetchall()
+    weighings = Weighings.from_rows(rows, detection_limit=trial.detection_limit)
+    columns = columns_from_weighings(weighings, trial=trial.code, pile_heat=heat_classes(trial))
+    return PoolingInput(
+        looks=code_looks(columns),
+        primary_day=trial.primary_day,
+        schedule_days=tuple(trial.schedule_days),
+    )
+
+
+def digest(trial: Trial) -> str:
+    """SHA-256 that changes when, and only when, something the pooling reads has changed."""
+    with connection.cursor() as cursor:
+        cursor.execute(_DIGEST, {"trial": trial.pk})
+        parts = cursor.fetchone()
+    settings = (trial.detection_limit, trial.primary_day, *trial.schedule_days)
+    text = "\n".join(str(part) for part in (*parts, *settings))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def has_looks(trial: Trial) -> bool:
+    return trial.bags.filter(retrievals__isnull=False).exists()
