@@ -1,0 +1,298 @@
+"""Every table of a release, declared once: columns, keys, and which columns are derived.
+
+The columns a lab uploads are the upload kinds' own records; what the registry adds stands here.
+Writing, the Table Schema, the data dictionary and the recomputation all read `TABLES`.
+"""
+
+from dataclasses import dataclass, replace
+
+from registry.columns import (
+    BAGS,
+    COMPOSITIONS,
+    FEEDSTOCKS,
+    MATERIALS,
+    PILES,
+    RETRIEVALS,
+    TEMPERATURES,
+    TURNINGS,
+    Column,
+    Kind,
+    UploadKind,
+)
+
+# Changes when a column is renamed or removed; a reader refuses a layout it does not know.
+LAYOUT_VERSION = 1
+
+HEAT_CLASSES = ("hot", "warm", "cool", "unknown")
+MISSING_REASONS = {
+    "bag_lost": "the bag was not found: missing, never zero",
+    "bag_damaged": "the bag was torn or open: missing, never zero",
+    "not_weighed": "the bag was looked at, or only scored: no residue was weighed",
+    "unusable_ash": "weighed, but the ash correction was refused; see the flags",
+}
+DECISIONS = ("waiting", "accept", "exclude")
+
+
+@dataclass(frozen=True, slots=True)
+class ForeignKey:
+    """`fields` of this table name a row of `table` by its `reference` columns."""
+
+    fields: tuple[str, ...]
+    table: str
+    reference: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ExportTable:
+    """One table of a package. `derived` columns can be computed from the other columns."""
+
+    name: str
+    meaning: str
+    columns: tuple[Column, ...]
+    key: tuple[str, ...]
+    foreign_keys: tuple[ForeignKey, ...] = ()
+    derived: frozenset[str] = frozenset()
+
+    @property
+    def column_names(self) -> tuple[str, ...]:
+        return tuple(column.name for column in self.columns)
+
+    def column(self, name: str) -> Column:
+        return next(column for column in self.columns if column.name == name)
+
+
+def _columns_of(kind: UploadKind, *, without: tuple[str, ...] = ()) -> tuple[Column, ...]:
+    return tuple(column for column in kind.columns if column.name not in without)
+
+
+def _number(name: str, meaning: str, unit: str, **more: float) -> Column:
+    return Column(name, Kind.NUMBER, meaning, unit=unit, **more)
+
+
+SITE = PILES.column("site")
+PILE = PILES.column("pile")
+TRIAL = PILES.column("trial")
+MATERIAL = MATERIALS.column("material")
+
+_TO_SITE = ForeignKey(("site",), "sites", ("site",))
+_TO_TRIAL = ForeignKey(("trial",), "trials", ("trial",))
+_TO_MATERIAL = ForeignKey(("material",), "materials", ("material",))
+_TO_PILE = ForeignKey(("site", "pile"), "piles", ("site", "pile"))
+_TO_BAG = ForeignKey(("trial", "bag_label"), "bags", ("trial", "bag_label"))
+_LOOK = ("trial", "bag_label", "retrieved_on")
+_TO_LOOK = ForeignKey(_LOOK, "retrievals", _LOOK)
+
+INSTITUTIONS = ExportTable(
+    "institutions",
+    "organisations that took part",
+    (
+        Column("institution", Kind.CODE, "code of the institution", required=True),
+        Column("name", Kind.TEXT, "its name", required=True),
+        Column("country", Kind.TEXT, "ISO 3166 alpha-2 code", required=True, max_length=2),
+        Column("ror", Kind.TEXT, "ROR identifier, a URL"),
+    ),
+    ("institution",),
+)
+
+SITES = ExportTable(
+    "sites",
+    "places with piles; the random effect of every pooled estimate",
+    (
+        SITE,
+        Column("institution", Kind.CODE, "code of the institution", required=True),
+        Column("name", Kind.TEXT, "its name", required=True),
+        Column("country", Kind.TEXT, "ISO 3166 alpha-2 code", required=True, max_length=2),
+        Column("time_zone", Kind.TEXT, "IANA time zone", required=True),
+        _number("latitude", "latitude, rounded to 0.1 degree", "deg", low=-90, high=90),
+        _number("longitude", "longitude, rounded to 0.1 degree", "deg", low=-180, high=180),
+    ),
+    ("site",),
+    (ForeignKey(("institution",), "institutions", ("institution",)),),
+)
+
+TRIALS = ExportTable(
+    "trials",
+    "the protocol of the trial",
+    (
+        TRIAL,
+        Column("title", Kind.TEXT, "its title", required=True, max_length=300),
+        Column("schedule_days", Kind.TEXT, "planned days of looks, separated by spaces"),
+        Column("primary_day", Kind.INTEGER, "day of the primary comparison", unit="d"),
+        _number(
+            "detection_limit",
+            "smallest remaining fraction a look can find",
+            "1",
+            low=0,
+            high=0.5,
+        ),
+        Column("window_days", Kind.INTEGER, "a look so many days off plan is on time", unit="d"),
+        Column("reference_material", Kind.CODE, "material the others are compared with"),
+    ),
+    ("trial",),
+    (ForeignKey(("reference_material",), "materials", ("material",)),),
+)
+
+_PILES = ExportTable(
+    "piles",
+    "compost piles, the experimental units, with heat from their own probes",
+    (
+        *_columns_of(PILES),
+        Column(
+            "heat_class",
+            Kind.CHOICE,
+            "class by the pile's own temperatures, as used for pooling by heat",
+            choices=HEAT_CLASSES,
+        ),
+    ),
+    PILES.key,
+    (_TO_SITE, _TO_TRIAL),
+)
+
+_BAGS = ExportTable(
+    "bags", BAGS.meaning, _columns_of(BAGS), BAGS.key, (_TO_TRIAL, _TO_PILE, _TO_MATERIAL)
+)
+
+DERIVED_OF_RETRIEVAL = (
+    Column("flags", Kind.TEXT, "codes of the findings on this look, separated by spaces"),
+    Column("excluded", Kind.YES_NO, "whether it was left out of pooling", required=True),
+    Column("exclusion_reason", Kind.TEXT, "why it was left out", max_length=10_000),
+    SITE,
+    PILE,
+    MATERIAL,
+    _number("day", "days between burial and this look", "d", low=0),
+    _number("start_dry_g", "oven-dry start mass: initial mass without its moisture", "g", low=0),
+    _number(
+        "remaining_uncorrected",
+        "dry residue over oven-dry start mass; 0 when nothing was left; never clipped",
+        "1",
+        low=0,
+    ),
+    _number(
+        "remaining",
+        "the fraction used for pooling: corrected for adhering compost where ash allowed it",
+        "1",
+        low=0,
+    ),
+    Column("ash_corrected", Kind.YES_NO, "whether `remaining` is corrected by ash", required=True),
+    _number("measurement_sd", "standard deviation added by the ash correction", "1", low=0),
+    _number("detection_limit", "fraction below which residue cannot be found", "1", low=0),
+    Column(
+        "missing_reason",
+        Kind.CHOICE,
+        "why `remaining` is blank: "
+        + "; ".join(f"{code}: {meaning}" for code, meaning in MISSING_REASONS.items()),
+        choices=tuple(MISSING_REASONS),
+    ),
+)
+
+_RETRIEVALS = ExportTable(
+    "retrievals",
+    "looks at bags, raw and derived, one row a look; excluded and lost ones are kept and marked",
+    (
+        *(
+            replace(column, meaning="pseudonym of who looked, the same within a site")
+            if column.name == "observer"
+            else column
+            for column in RETRIEVALS.columns
+        ),
+        Column("revision", Kind.INTEGER, "1 as uploaded, one more a correction", required=True),
+        *DERIVED_OF_RETRIEVAL,
+    ),
+    RETRIEVALS.key,
+    (_TO_BAG, _TO_PILE, _TO_MATERIAL),
+    frozenset(column.name for column in DERIVED_OF_RETRIEVAL),
+)
+
+FLAGS = ExportTable(
+    "flags",
+    "quality findings and what was decided about them",
+    (
+        *(RETRIEVALS.column(name) for name in _LOOK),
+        Column("code", Kind.TEXT, "code of the finding", required=True),
+        Column("rule_version", Kind.INTEGER, "version of the rule", required=True),
+        Column("message", Kind.TEXT, "the finding in words", max_length=500),
+        Column("decision", Kind.CHOICE, "decision", required=True, choices=DECISIONS),
+        Column("reason", Kind.TEXT, "reason of the decision", max_length=500),
+        Column("decided_at", Kind.DATETIME, "when it was decided"),
+    ),
+    (*_LOOK, "code", "rule_version"),
+    (_TO_LOOK,),
+)
+
+CORRECTIONS = ExportTable(
+    "corrections",
+    "changes to stored measurements; the old value stays readable",
+    (
+        *(RETRIEVALS.column(name) for name in _LOOK),
+        Column("number", Kind.INTEGER, "counts the corrections of a look from 1", required=True),
+        Column("field", Kind.TEXT, "the column that changed", required=True),
+        Column("old_value", Kind.TEXT, "value before; blank when there was none", max_length=2000),
+        Column("new_value", Kind.TEXT, "value after; blank when it was removed", max_length=2000),
+        Column("reason", Kind.TEXT, "why", required=True, max_length=500),
+        Column("made_at", Kind.DATETIME, "when", required=True),
+    ),
+    (*_LOOK, "number"),
+    (_TO_LOOK,),
+)
+
+MEASURES = ("log_decay_rate", "log_days_to_90", "disintegration_pct")
+
+EFFECT_SIZES = ExportTable(
+    "effect_sizes",
+    "one row per material, measure and site, and per pile: ready for any meta-analysis package",
+    (
+        Column("level", Kind.CHOICE, "unit of the row", required=True, choices=("site", "pile")),
+        MATERIAL,
+        SITE,
+        Column("pile", Kind.CODE, "code of the pile; blank on site rows"),
+        Column(
+            "measure",
+            Kind.CHOICE,
+            "natural log of the first-order rate per day; natural log of the days to 90 % lost; "
+            "percent of the dry mass lost at a scheduled day",
+            required=True,
+            choices=MEASURES,
+        ),
+        Column("day", Kind.INTEGER, "scheduled day of disintegration_pct, else blank", unit="d"),
+        _number("effect", "the effect size, on the scale of its measure", "1"),
+        _number("variance", "its sampling variance; blank when it cannot be known", "1", low=0),
+        _number("sd", "standard deviation between bags, of disintegration_pct", "%", low=0),
+        Column("n_piles", Kind.INTEGER, "piles behind it", required=True, low=0),
+        Column("n_bags", Kind.INTEGER, "bags behind it", required=True, low=0),
+    ),
+    ("level", "material", "site", "pile", "measure", "day"),
+    (_TO_SITE, _TO_MATERIAL),
+)
+
+
+def _as_uploaded(kind: UploadKind, *links: ForeignKey) -> ExportTable:
+    return ExportTable(kind.name, kind.meaning, kind.columns, kind.key, links)
+
+
+# A release holds degrees Celsius only; Fahrenheit was converted once, on its way in.
+_TEMPERATURES = ExportTable(
+    "temperatures",
+    TEMPERATURES.meaning,
+    _columns_of(TEMPERATURES, without=("temperature_f",)),
+    TEMPERATURES.key,
+    (_TO_PILE,),
+)
+
+# What the trial recorded; the effect sizes are computed from it.
+DATA_TABLES = (
+    INSTITUTIONS,
+    SITES,
+    TRIALS,
+    _as_uploaded(MATERIALS),
+    _as_uploaded(COMPOSITIONS, _TO_MATERIAL),
+    _PILES,
+    _as_uploaded(FEEDSTOCKS, _TO_PILE),
+    _as_uploaded(TURNINGS, _TO_PILE),
+    _TEMPERATURES,
+    _BAGS,
+    _RETRIEVALS,
+    FLAGS,
+    CORRECTIONS,
+)
+TABLES = (*DATA_TABLES, EFFECT_SIZES)
+BY_NAME = {table.name: table for table in TABLES}

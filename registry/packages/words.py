@@ -1,0 +1,162 @@
+"""`METHODS.md` and `README.md` of a release, written from what the release holds."""
+
+from collections.abc import Iterator, Sequence
+
+import pandas as pd
+
+from registry.packages.derived import Tables
+from registry.packages.descriptor import csv_path
+from registry.packages.estimates import Record, label
+from registry.packages.meta import ReleaseMeta
+from registry.packages.tables import MISSING_REASONS, TABLES
+
+SCOPE = (
+    "Retrieved bags measure disintegration: the dry mass lost above a sieve or mesh size. They do "
+    "not show biodegradation to carbon dioxide, the absence of small residues, or safety for food "
+    "crops. These data record and estimate; they certify nothing. Local collectors may refuse such "
+    "items, and organic certifiers or food buyers may forbid them."
+)
+
+MODELS = {
+    "one_stage": (
+        "One-stage model (the primary answer)",
+        "For bag i of pile p at site s, day t, the fraction remaining is y = f + ε with "
+        "f = exp(−k·max(0, t − L)), log k = μ + u_s + d_sp, site u ~ N(0, τ_s²) and pile within "
+        "site d ~ N(0, τ_p²), and Var ε = a + b·f². A bag with nothing left enters as a value "
+        "known only to lie below the detection limit. Fitted to the bags by marginal likelihood.",
+    ),
+    "two_stage": (
+        "Two-stage summary (for auditing)",
+        "Stage 1 fits log k to each pile, with the residual variance pooled over piles. Stage 2 "
+        "pools the piles by restricted maximum likelihood with known sampling variances: site "
+        "random, pile within site random.",
+    ),
+    "fixed_day": (
+        "Fixed-day model",
+        "At one scheduled day the percent of dry mass lost is compared across materials in a "
+        "linear mixed model: material fixed; site, site × material and pile within site random.",
+    ),
+    "ordinal": (
+        "Visual scores",
+        "Fragmentation classes are fitted by a cumulative-link mixed model with site and pile "
+        "random.",
+    ),
+}
+INTERVALS = (
+    "Confidence intervals speak of the mean over sites like these, with a t distribution of "
+    "sites − 1 degrees of freedom; prediction intervals speak of a new pile at a new site. With "
+    "one site nothing is pooled; with two, both are shown and nothing is predicted."
+)
+
+
+def methods_md(meta: ReleaseMeta, tables: Tables, estimates: Sequence[Record]) -> str:
+    """How the numbers of this release were made, in words."""
+    used = [name for name in MODELS if any(found["model"] == name for found in estimates)]
+    lines = [
+        f"# Methods of {meta.full_title}",
+        "",
+        SCOPE,
+        "",
+        "## What was measured",
+        "",
+        *_counts(tables),
+        "",
+        "The pile is the experimental unit; bags in it are subsamples. The fraction remaining is "
+        "the dry residue over the oven-dry start mass (initial mass less its wet-basis moisture). "
+        "It is never clipped. Where ash of the item, the residue and the surrounding compost "
+        "allowed it, the fraction is corrected for adhering compost and its uncertainty carried "
+        "along; the uncorrected fraction stays beside it.",
+        "",
+        "Missing is not zero: "
+        + "; ".join(f"`{k}` – {v}" for k, v in MISSING_REASONS.items())
+        + ".",
+        "",
+        "## Models used",
+        "",
+        f"Model version {meta.model_version}. Input digest `{meta.input_digest}`.",
+        "",
+    ]
+    for name in used:
+        title, text = MODELS[name]
+        methods = sorted({found["method"] for found in estimates if found["model"] == name})
+        lines += [f"### {title}", "", text, "", *(f"- As run: {method}" for method in methods), ""]
+    lines += ["### Intervals", "", INTERVALS, "", "## Estimates", "", *_estimate_table(estimates)]
+    lines += ["", "## Warnings", "", *_warnings(estimates), "", "## Check it yourself", ""]
+    lines += [
+        "`coheap recompute` on this zip verifies its checksums, computes every derived column and "
+        "every pooled number again from the raw rows, and reports the largest difference.",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def readme_md(meta: ReleaseMeta) -> str:
+    """What is in the zip, with the meaning and unit of every column."""
+    lines = [
+        f"# {meta.full_title}",
+        "",
+        SCOPE,
+        "",
+        f"Licence: {meta.licence_title} ({meta.licence_url}). Cite it as in `CITATION.cff`.",
+        "",
+        *([meta.notes, ""] if meta.notes else []),
+        "Every table is there twice with the same rows, as CSV and as Parquet. `datapackage.json` "
+        "describes them for programs; units are UCUM codes. `effect_sizes.csv` is ready for a "
+        "meta-analysis; `estimates.json` holds the pooled estimates; `METHODS.md` says how they "
+        "were made; `SHA256SUMS` lets you check that nothing changed.",
+        "",
+    ]
+    for table in TABLES:
+        lines += [f"## {csv_path(table)}", "", f"{table.meaning.capitalize()}.", ""]
+        lines += ["| column | type | unit | meaning |", "|---|---|---|---|"]
+        for column in table.columns:
+            derived = " (derived)" if column.name in table.derived else ""
+            kind = column.kind.value.replace("_", "/")
+            meaning = column.meaning.replace("|", "/")
+            lines.append(f"| {column.name} | {kind} | {column.unit} | {meaning}{derived} |")
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _counts(tables: Tables) -> Iterator[str]:
+    looks: pd.DataFrame = tables["retrievals"]
+    yield f"- {len(tables['sites'])} sites, {len(tables['piles'])} piles"
+    yield f"- {len(tables['materials'])} materials, {len(tables['bags'])} bags"
+    yield f"- {len(looks)} looks at bags"
+    for outcome, count in looks["outcome"].value_counts().sort_index().items():
+        yield f"  - {outcome}: {count}"
+    yield f"- {int(looks['excluded'].astype(bool).sum())} looks excluded, kept and marked"
+    limit = float(tables["trials"].iloc[0]["detection_limit"])
+    yield f"- detection limit {limit:g} of the start mass"
+
+
+def _estimate_table(estimates: Sequence[Record]) -> Iterator[str]:
+    yield "| material | outcome | model | estimate | interval | new pile, new site | sites | bags |"
+    yield "|---|---|---|---|---|---|---|---|"
+    for found in sorted(estimates, key=label):
+        if found["heat_class"] != "all":
+            continue
+        outcome = found["outcome"]
+        if found.get("day") is not None:
+            outcome += f" {found['day']:g}"
+        unit = f" {found['unit']}" if found.get("unit") else ""
+        yield (
+            f"| {found['material']} | {outcome} | {found['model']} "
+            f"| {_short(found['estimate'])}{unit} "
+            f"| {_short(found['ci_low'])} – {_short(found['ci_high'])} "
+            f"| {_short(found['pi_low'])} – {_short(found['pi_high'])} "
+            f"| {found['n_sites']} | {found['n_bags']} |"
+        )
+
+
+def _warnings(estimates: Sequence[Record]) -> list[str]:
+    lines = [
+        f"- {label(found)}: {warning['message']} (`{warning['code']}`)"
+        for found in sorted(estimates, key=label)
+        for warning in found["warnings"]
+    ]
+    return lines or ["None."]
+
+
+def _short(value: float | None) -> str:
+    return "not estimable" if value is None else f"{value:.3g}"
