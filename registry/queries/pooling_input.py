@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from django.db import connection
 
-from registry.models import Trial
+from registry.models import Material, Trial
 from registry.queries.pile_heat import heat_classes
 from registry.science.looks import code_looks
 from registry.science.types import BagLooks
@@ -39,7 +39,8 @@ SELECT site.code, pile.code, material.code, bag.label,
   JOIN registry_pile pile ON pile.id = bag.pile_id
   JOIN registry_site site ON site.id = pile.site_id
   JOIN registry_material material ON material.id = bag.material_id
- WHERE bag.trial_id = %s
+ WHERE bag.trial_id = %(trial)s
+   AND (%(material)s::bigint IS NULL OR bag.material_id = %(material)s)
  ORDER BY look.id
 """
 
@@ -73,16 +74,25 @@ SELECT
 
 def gather(trial: Trial) -> PoolingInput:
     """Read the looks of a trial, as `BagLooks`, with the heat class of every pile."""
-    with connection.cursor() as cursor:
-        cursor.execute(_LOOKS, [trial.pk])
-        rows = cursor.fetchall()
-    weighings = Weighings.from_rows(rows, detection_limit=trial.detection_limit)
-    columns = columns_from_weighings(weighings, trial=trial.code, pile_heat=heat_classes(trial))
     return PoolingInput(
-        looks=code_looks(columns),
+        looks=looks_of(trial, heat=pile_heat(trial)),
         primary_day=trial.primary_day,
         schedule_days=tuple(trial.schedule_days),
     )
+
+
+def looks_of(
+    trial: Trial,
+    *,
+    material: Material | None = None,
+    heat: dict[tuple[str, str], str] | None = None,
+) -> BagLooks:
+    """The looks of a trial, or of one of its materials; `heat` by (site, pile)."""
+    with connection.cursor() as cursor:
+        cursor.execute(_LOOKS, {"trial": trial.pk, "material": material and material.pk})
+        rows = cursor.fetchall()
+    weighings = Weighings.from_rows(rows, detection_limit=trial.detection_limit)
+    return code_looks(columns_from_weighings(weighings, trial=trial.code, pile_heat=heat or {}))
 
 
 def digest(trial: Trial) -> str:

@@ -1,0 +1,44 @@
+"""What the curves are drawn over: the mean of one pile's bags on one day."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from registry.models import Material, Trial
+from registry.queries.pooling_input import looks_of
+from registry.science.types import BagLooks, BagPurpose, LookOutcome
+
+
+@dataclass(frozen=True, slots=True)
+class PileDayMean:
+    """Mean fraction remaining of `n_bags` bags of one pile; nothing left counts as 0."""
+
+    site: str
+    pile: str
+    day: float
+    remaining: float
+    n_bags: int
+
+
+def pile_means(trial: Trial, material: Material) -> list[PileDayMean]:
+    """Weighed sample bags of a material, excluded and missing ones left out. One query."""
+    looks = looks_of(trial, material=material)
+    remaining = np.where(looks.outcome == LookOutcome.NOTHING_LEFT, 0.0, looks.remaining)
+    weighed = np.isfinite(remaining) & ~looks.excluded & (looks.purpose == BagPurpose.SAMPLE)
+    return _means(looks, remaining, np.flatnonzero(weighed))
+
+
+def _means(looks: BagLooks, remaining: np.ndarray, rows: np.ndarray) -> list[PileDayMean]:
+    cells: dict[tuple[int, float], list[float]] = {}
+    for row in rows:
+        cells.setdefault((int(looks.pile[row]), float(looks.day[row])), []).append(remaining[row])
+    return [
+        PileDayMean(
+            site=looks.site_labels[looks.pile_site[pile]],
+            pile=looks.pile_labels[pile],
+            day=day,
+            remaining=float(np.mean(values)),
+            n_bags=len(values),
+        )
+        for (pile, day), values in sorted(cells.items())
+    ]
