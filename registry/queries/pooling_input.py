@@ -75,7 +75,7 @@ SELECT
 def gather(trial: Trial) -> PoolingInput:
     """Read the looks of a trial, as `BagLooks`, with the heat class of every pile."""
     return PoolingInput(
-        looks=looks_of(trial, heat=pile_heat(trial)),
+        looks=looks_of(trial, heat=heat_classes(trial)),
         primary_day=trial.primary_day,
         schedule_days=tuple(trial.schedule_days),
     )
