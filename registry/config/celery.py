@@ -1,16 +1,22 @@
 """The Celery application of web, worker and beat: over Redis, or over files when there is none."""
 
 import os
+import warnings
 from pathlib import Path
 from typing import Any
 
 from celery import Celery
+from celery.exceptions import SecurityWarning
 from celery.signals import worker_process_init
 from kombu.transport import TRANSPORT_ALIASES
 
 from registry.embedded import leash
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "registry.config.settings")
+
+# Messages are plain JSON here, so a worker run by root (as in many containers) executes nothing
+# that came from outside.
+warnings.filterwarnings("ignore", "You're running the worker with superuser", SecurityWarning)
 
 TRANSPORT_ALIASES["folder"] = "registry.config.folder_transport:Transport"
 

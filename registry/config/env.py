@@ -42,6 +42,10 @@ class BaseUrl:
         return "/".join(self.text.split("/", 3)[:3])
 
 
+def is_set(variable: str) -> bool:
+    return variable in os.environ
+
+
 def text(variable: str, default: str | None = None) -> str | None:
     """The value with outer blanks removed. Set but empty is a mistake, not a default."""
     value = os.environ.get(variable)

@@ -15,6 +15,7 @@ DEBUG = env.flag("DEBUG", default=False)
 DATA_DIR = env.folder("DATA_DIR", default=Path("var"))
 BASE = env.base_url("BASE_URL", default="http://127.0.0.1:8000")
 BASE_URL = BASE.text
+BASE_URL_IS_GIVEN = env.is_set("BASE_URL")
 SECRET_KEY = env.secret_key("SECRET_KEY", data_dir=DATA_DIR, public=BASE.is_https)
 ALLOWED_HOSTS = env.host_names(
     "ALLOWED_HOSTS", default=[BASE.host, "localhost", "127.0.0.1", "[::1]"]
@@ -231,7 +232,7 @@ QUEUE_FOLDERS = {
 }
 env.make_folders("DATA_DIR", [STATIC_ROOT, *QUEUE_FOLDERS.values()])
 
-CELERY_BROKER_URL = EXTERNAL_BROKER or "folder://"
+CELERY_BROKER_URL = EXTERNAL_BROKER or "folder://here"
 CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, Any] = (
     {"socket_timeout": 5, "socket_connect_timeout": 3, "visibility_timeout": 3600}
     if EXTERNAL_BROKER

@@ -36,19 +36,23 @@ class Command(BaseCommand):
         _refuse_taken_port(host, port)
         collect_changed()
         self._mention_pending_migrations()
-        web = _web_server(host, port, workers)
-        worker = None if settings.EXTERNAL_BROKER else embedded_worker()
+        # Links in pages and files lead to where we really are, unless told otherwise.
+        address = settings.BASE_URL if settings.BASE_URL_IS_GIVEN else f"http://{host}:{port}"
+        environment = {"BASE_URL": address}
+        web = _web_server(host, port, workers, environment)
+        worker = None if settings.EXTERNAL_BROKER else embedded_worker(environment=environment)
         signal.signal(signal.SIGTERM, _leave)
+        self.announcement = f"Coheap serves {address} (Ctrl-C stops it)."
         self._run(web, worker, (host, port))
 
-    def _run(self, web: Child, worker: Keeper | None, address: tuple[str, int]) -> None:
+    def _run(self, web: Child, worker: Keeper | None, endpoint: tuple[str, int]) -> None:
         patience = QUICK_STOP_SECONDS
         try:
             web.start()
             if worker:
                 worker.start()
-            _wait_until_live(web, address)
-            self.stdout.write(f"Coheap serves {settings.BASE_URL} (Ctrl-C stops it).")
+            _wait_until_live(web, endpoint)
+            self.stdout.write(self.announcement)
             self.stdout.flush()
             status = web.wait()
             raise CommandError(f"The web server ended by itself (status {status}).")
@@ -87,7 +91,7 @@ def _refuse_taken_port(host: str, port: int) -> None:
             ) from error
 
 
-def _web_server(host: str, port: int, workers: int) -> Child:
+def _web_server(host: str, port: int, workers: int, environment: dict[str, str]) -> Child:
     where = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
     arguments = [
         "registry.config.wsgi:application",
@@ -100,13 +104,13 @@ def _web_server(host: str, port: int, workers: int) -> Child:
         "--log-level=warning",
         f"--graceful-timeout={int(PATIENT_STOP_SECONDS)}",
     ]
-    return Child("gunicorn", arguments, {})
+    return Child("gunicorn", arguments, environment)
 
 
-def _wait_until_live(web: Child, address: tuple[str, int]) -> None:
+def _wait_until_live(web: Child, endpoint: tuple[str, int]) -> None:
     """Return once the address answers; a web server that cannot start is reported."""
     deadline = time.monotonic() + START_SECONDS
-    while not _is_open(*address):
+    while not _is_open(*endpoint):
         status = web.wait(POLL_SECONDS)
         if status is not None:
             raise CommandError(f"The web server could not start (status {status}).")
