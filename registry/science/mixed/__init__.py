@@ -24,7 +24,7 @@ e_k        Z_kᵀ P y; the predicted effects are b̂_k = γ_k e_k
 
 For a trial the terms are site, site × material, pile within site, and pile × material where bags
 are replicated. σ² is profiled out and the criterion is −2 log likelihood, restricted or not, with
-the same constant as lme4 (Bates, Mächler, Bolker & Walker 2015, J. Stat. Softw. 67(1), eqs 34, 42)::
+lme4's constant (Bates, Mächler, Bolker & Walker 2015, J. Stat. Softw. 67(1), eqs 34 and 42)::
 
     REML   log|H| + log|Xᵀ H⁻¹ X| + (n − p) (1 + log(2π yᵀPy / (n − p)))
     ML     log|H|                 +  n      (1 + log(2π yᵀPy /  n     ))

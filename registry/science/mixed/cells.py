@@ -27,19 +27,17 @@ class Cells:
     ----------
     count : (S, M, J) bags.
     mean : (S, M, J) mean of their values; 0 where there is none.
-    within : sum over cells of squared deviations from the cell mean.
+    within : (S,) sum over a site's cells of squared deviations from the cell mean.
     sites, materials : labels in sorted order.
     piles : per site, the labels of its piles, in sorted order.
-    spread : sum of squares of all values about their mean.
     """
 
     count: FloatArray
     mean: FloatArray
-    within: float
+    within: FloatArray
     sites: tuple[str, ...]
     materials: tuple[str, ...]
     piles: tuple[tuple[str, ...], ...]
-    spread: float
 
     @property
     def n_bags(self) -> int:
@@ -49,16 +47,22 @@ class Cells:
     def n_piles(self) -> int:
         return sum(len(p) for p in self.piles)
 
+    @property
+    def spread(self) -> float:
+        """Sum of squares of all values about their mean."""
+        mean = (self.count * self.mean).sum() / self.count.sum()
+        return float(self.within.sum() + (self.count * (self.mean - mean) ** 2).sum())
+
     def only_sites(self, index: IntArray) -> "Cells":
-        """These sites alone, `within` shared out: for questions that it has no part in."""
+        """These sites alone, with the materials seen there."""
+        seen = self.count[index].sum(axis=(0, 2)) > 0
         return Cells(
-            count=self.count[index],
-            mean=self.mean[index],
-            within=0.0,
+            count=self.count[index][:, seen],
+            mean=self.mean[index][:, seen],
+            within=self.within[index],
             sites=tuple(self.sites[i] for i in index),
-            materials=self.materials,
+            materials=tuple(m for m, kept in zip(self.materials, seen, strict=True) if kept),
             piles=tuple(self.piles[i] for i in index),
-            spread=self.spread,
         )
 
 
@@ -86,15 +90,46 @@ def collapse(site: Labels, pile: Labels, material: Labels, value: FloatArray) ->
     count = np.bincount(cell, minlength=size).astype(float)
     mean = np.bincount(cell, value, minlength=size) / np.maximum(count, 1)
     deviation = value - mean[cell]
-    about = value - value.mean()
     return Cells(
         count=count.reshape(shape),
         mean=mean.reshape(shape),
-        within=float(deviation @ deviation),
+        within=np.bincount(s, deviation**2, minlength=len(sites)),
         sites=sites,
         materials=materials,
         piles=piles,
-        spread=float(about @ about),
+    )
+
+
+def join_sites(parts: Sequence[Cells]) -> Cells:
+    """Put sites collapsed apart side by side, so that new data of one site touch its part alone.
+
+    Raises
+    ------
+    ScienceError : no part, or a site in two parts.
+    """
+    sites = [site for part in parts for site in part.sites]
+    if not sites or len(set(sites)) < len(sites):
+        raise ScienceError("Parts to join must hold at least one site, and each site once.")
+    materials = sorted({m for part in parts for m in part.materials})
+    place = {m: i for i, m in enumerate(materials)}
+    shape = (len(sites), len(materials), max(part.count.shape[2] for part in parts))
+    count, mean = np.zeros(shape), np.zeros(shape)
+    start = 0
+    for part in parts:
+        rows = slice(start, start + len(part.sites))
+        columns = [place[m] for m in part.materials]
+        count[rows, columns, : part.count.shape[2]] = part.count
+        mean[rows, columns, : part.mean.shape[2]] = part.mean
+        start = rows.stop
+    order = sorted(range(len(sites)), key=lambda i: sites[i])
+    piles = [p for part in parts for p in part.piles]
+    return Cells(
+        count=count[order],
+        mean=mean[order],
+        within=np.concatenate([part.within for part in parts])[order],
+        sites=tuple(sites[i] for i in order),
+        materials=tuple(materials),
+        piles=tuple(piles[i] for i in order),
     )
 
 

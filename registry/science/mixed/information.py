@@ -64,7 +64,7 @@ def information(
 
 
 def keep(info: Information, index: list[int]) -> Information:
-    """Only the components in `index`: those at the boundary do not vary, so carry no uncertainty."""
+    """Only the components in `index`."""
     pick = np.ix_(index, index)
     return Information(
         names=tuple(info.names[i] for i in index),

@@ -79,7 +79,7 @@ def nested_blocks(y: FloatArray, x: FloatArray, terms: Sequence[RandomTerm]) -> 
     terms : random terms; any mix of nested and crossed, though large crossed blocks are slow.
     """
     place, shape = _place_columns(terms)
-    offset = np.linalg.lstsq(x, y, rcond=None)[0]
+    offset = np.asarray(np.linalg.lstsq(x, y, rcond=None)[0], dtype=float)
     rest = y - x @ offset
     rows = [
         (place[k][0][t.codes] * shape[1] + place[k][1][t.codes], _multiplier(t))
