@@ -50,8 +50,7 @@ def complete_tables(
     """The tables with derived columns, and the table of effect sizes."""
     if missing := [table.name for table in DATA_TABLES if table.name not in tables]:
         raise PackageFault(f"Tables are missing: {', '.join(missing)}.")
-    full = {table.name: tables[table.name] for table in DATA_TABLES}
-    full["retrievals"] = with_derived_columns(full)
+    full = with_derived_columns({table.name: tables[table.name] for table in DATA_TABLES})
     full["effect_sizes"] = effect_sizes(full, estimates)
     return full
 

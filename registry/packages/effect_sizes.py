@@ -12,10 +12,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from registry.packages.derived import Tables, looks_of, pooling_settings
 from registry.packages.estimates import Record
+from registry.packages.looks import looks_of, pooling_settings
+from registry.packages.shapes import Tables
 from registry.packages.tables import EFFECT_SIZES
-from registry.science.pooling import pile_rates
+from registry.science.decay import RateStatus, fit_decay
+from registry.science.used_looks import use_looks
 
 RATE_MEASURES = {"decay_rate": "log_decay_rate", "days_to_90": "log_days_to_90"}
 COLUMNS = list(EFFECT_SIZES.column_names)
@@ -54,17 +56,22 @@ def _site_rates(estimates: Sequence[Record]) -> Iterator[dict[str, Any]]:
 
 
 def _pile_rates(tables: Tables) -> Iterator[dict[str, Any]]:
-    for pile in pile_rates(looks_of(tables)):
+    looks = looks_of(tables)
+    primary_day, schedule = pooling_settings(tables)
+    used = use_looks(looks, primary_day=primary_day, schedule_days=schedule)
+    fits = fit_decay(used.cells, used.unit_material, used.n_materials)
+    # A pile without a rate of its own has none here either: its likelihood has no maximum.
+    for unit in np.flatnonzero(fits.status == RateStatus.OWN_RATE):
         yield {
             "level": "pile",
-            "material": pile.material,
-            "site": pile.site,
-            "pile": pile.pile,
+            "material": looks.material_labels[used.unit_material[unit]],
+            "site": looks.site_labels[used.unit_site[unit]],
+            "pile": looks.pile_labels[used.unit_pile[unit]],
             "measure": "log_decay_rate",
-            "effect": pile.log_rate,
-            "variance": pile.variance,
+            "effect": float(fits.theta[unit]),
+            "variance": float(fits.variance[unit]),
             "n_piles": 1,
-            "n_bags": pile.n_bags,
+            "n_bags": int(used.unit_looks[unit]),
         }
 
 

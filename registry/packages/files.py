@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 
 from registry.columns import Column, Kind
 from registry.packages.errors import PackageFault
-from registry.packages.tables import ExportTable
+from registry.packages.shapes import ExportTable
 
 TYPES: dict[Kind, pa.DataType] = {
     Kind.CODE: pa.string(),

@@ -14,13 +14,15 @@ import pyarrow as pa
 
 from registry.packages.archive import read_archive, sum_faults
 from registry.packages.compare import Difference, differences
-from registry.packages.derived import looks_of, pooling_settings, with_derived_columns
+from registry.packages.derived import with_derived_columns
 from registry.packages.descriptor import csv_path, parquet_path
 from registry.packages.effect_sizes import effect_sizes
 from registry.packages.errors import PackageFault
 from registry.packages.estimates import by_identity, label, read_estimates, record_of
 from registry.packages.files import from_csv, from_parquet, typed
-from registry.packages.tables import BY_NAME, LAYOUT_VERSION, TABLES, ExportTable
+from registry.packages.looks import looks_of, pooling_settings
+from registry.packages.shapes import ExportTable
+from registry.packages.tables import BY_NAME, LAYOUT_VERSION, TABLES
 from registry.science.pooling import MODEL_VERSION, pool_trial
 from registry.science.types import FitDidNotConverge, ScienceError
 
@@ -90,12 +92,13 @@ def _recomputed(
 ) -> RecomputeReport:
     stated = read_estimates(files.get("estimates.json", b""))
     faults += _key_faults(tables)
-    derived = with_derived_columns(tables)
-    faults += _column_faults(BY_NAME["retrievals"], tables["retrievals"], derived)
-    primary_day, schedule = pooling_settings(tables)
-    pooled = pool_trial(looks_of(tables), primary_day=primary_day, schedule_days=schedule)
+    again = with_derived_columns(tables)
+    for name in ("piles", "retrievals"):
+        faults += _column_faults(BY_NAME[name], tables[name], again[name])
+    primary_day, schedule = pooling_settings(again)
+    pooled = pool_trial(looks_of(again), primary_day=primary_day, schedule_days=schedule)
     found = [record_of(item) for item in pooled]
-    effects = effect_sizes({**tables, "retrievals": derived}, found)
+    effects = effect_sizes(again, found)
     faults += _column_faults(BY_NAME["effect_sizes"], tables["effect_sizes"], effects)
     leaves, missing = _compare_estimates(stated, found)
     faults += missing

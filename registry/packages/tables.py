@@ -4,7 +4,7 @@ The columns a lab uploads are the upload kinds' own records; what the registry a
 Writing, the Table Schema, the data dictionary and the recomputation all read `TABLES`.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from registry.columns import (
     BAGS,
@@ -19,6 +19,8 @@ from registry.columns import (
     Kind,
     UploadKind,
 )
+from registry.packages.shapes import ExportTable, ForeignKey
+from registry.science.thermal import THRESHOLDS_C
 
 # Changes when a column is renamed or removed; a reader refuses a layout it does not know.
 LAYOUT_VERSION = 1
@@ -28,37 +30,8 @@ MISSING_REASONS = {
     "bag_lost": "the bag was not found: missing, never zero",
     "bag_damaged": "the bag was torn or open: missing, never zero",
     "not_weighed": "the bag was looked at, or only scored: no residue was weighed",
-    "unusable_ash": "weighed, but the ash correction was refused; see the flags",
 }
 DECISIONS = ("waiting", "accept", "exclude")
-
-
-@dataclass(frozen=True, slots=True)
-class ForeignKey:
-    """`fields` of this table name a row of `table` by its `reference` columns."""
-
-    fields: tuple[str, ...]
-    table: str
-    reference: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ExportTable:
-    """One table of a package. `derived` columns can be computed from the other columns."""
-
-    name: str
-    meaning: str
-    columns: tuple[Column, ...]
-    key: tuple[str, ...]
-    foreign_keys: tuple[ForeignKey, ...] = ()
-    derived: frozenset[str] = frozenset()
-
-    @property
-    def column_names(self) -> tuple[str, ...]:
-        return tuple(column.name for column in self.columns)
-
-    def column(self, name: str) -> Column:
-        return next(column for column in self.columns if column.name == name)
 
 
 def _columns_of(kind: UploadKind, *, without: tuple[str, ...] = ()) -> tuple[Column, ...]:
@@ -132,20 +105,36 @@ TRIALS = ExportTable(
     (ForeignKey(("reference_material",), "materials", ("material",)),),
 )
 
+DERIVED_OF_PILE = (
+    _number("recipe_moisture_pct", "moisture of the start mix, wet basis, by mass balance", "%"),
+    _number("recipe_cn_ratio", "carbon to nitrogen of the start mix, by mass balance", "1", low=0),
+    Column(
+        "heat_class",
+        Kind.CHOICE,
+        "class by the pile's own temperatures, as used for pooling by heat; blank without a log",
+        choices=HEAT_CLASSES,
+    ),
+    Column("heat_probe", Kind.CODE, "probe whose log speaks for the pile"),
+    _number("logged_h", "hours logged; gaps are never bridged", "h", low=0),
+    _number("coverage_pct", "share of the log's span that was logged", "%", low=0, high=100),
+    _number("highest_c", "highest temperature", "Cel"),
+    _number("mean_c", "mean temperature over the hours logged", "Cel"),
+    *(
+        _number(f"hours_above_{threshold:g}", f"hours at or above {threshold:g} °C", "h", low=0)
+        for threshold in THRESHOLDS_C
+    ),
+    _number("longest_run_55_h", "longest run at or above 55 °C", "h", low=0),
+    _number("degree_hours_40", "degree-hours above 40 °C", "Cel.h", low=0),
+    Column("turnings_in_hot_phase", Kind.INTEGER, "turnings in the phase at or above 55 °C", low=0),
+)
+
 _PILES = ExportTable(
     "piles",
-    "compost piles, the experimental units, with heat from their own probes",
-    (
-        *_columns_of(PILES),
-        Column(
-            "heat_class",
-            Kind.CHOICE,
-            "class by the pile's own temperatures, as used for pooling by heat",
-            choices=HEAT_CLASSES,
-        ),
-    ),
+    "compost piles, the experimental units, with their recipe and the heat their probes logged",
+    (*_columns_of(PILES), *DERIVED_OF_PILE),
     PILES.key,
     (_TO_SITE, _TO_TRIAL),
+    frozenset(column.name for column in DERIVED_OF_PILE),
 )
 
 _BAGS = ExportTable(
@@ -174,6 +163,12 @@ DERIVED_OF_RETRIEVAL = (
         low=0,
     ),
     Column("ash_corrected", Kind.YES_NO, "whether `remaining` is corrected by ash", required=True),
+    Column(
+        "upper_limit",
+        Kind.YES_NO,
+        "uncorrected and above 105 %: adhering compost, only an upper limit of what is left",
+        required=True,
+    ),
     _number("measurement_sd", "standard deviation added by the ash correction", "1", low=0),
     _number("detection_limit", "fraction below which residue cannot be found", "1", low=0),
     Column(

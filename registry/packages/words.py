@@ -4,10 +4,10 @@ from collections.abc import Iterator, Sequence
 
 import pandas as pd
 
-from registry.packages.derived import Tables
 from registry.packages.descriptor import csv_path
 from registry.packages.estimates import Record, label
 from registry.packages.meta import ReleaseMeta
+from registry.packages.shapes import Tables
 from registry.packages.tables import MISSING_REASONS, TABLES
 
 SCOPE = (

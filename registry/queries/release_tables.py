@@ -14,7 +14,6 @@ from django.db import connection
 
 from registry.models import ProbeDay, Trial
 from registry.models.site import PUBLIC_COORDINATE_DECIMALS
-from registry.queries.pile_heat import pile_heat
 
 _MATERIALS_OF_TRIAL = """
     SELECT material_id FROM registry_trial_materials WHERE trial_id = %(trial)s
@@ -133,10 +132,6 @@ SELECTS: dict[str, str] = {
 def release_tables(trial: Trial) -> dict[str, pd.DataFrame]:
     """One frame per published table, raw columns only; derived ones are computed by the package."""
     tables = {name: _frame(select, trial) for name, select in SELECTS.items()}
-    heat = pile_heat(trial)
-    piles = tables["piles"]
-    keys = zip(piles["site"], piles["pile"], strict=True)
-    tables["piles"] = piles.assign(heat_class=[heat.get(key) for key in keys])
     tables["temperatures"] = _temperatures(trial)
     return tables
 

@@ -218,7 +218,6 @@ def _piles() -> pd.DataFrame:
             "height_m": 1.4,
             "volume_m3": None,
             "water_added_l": 0.0,
-            "heat_class": ["hot", "warm", "hot", "warm", "hot", "unknown"],
         }
     )
 
