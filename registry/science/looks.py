@@ -5,6 +5,7 @@ in which rows arrive cannot change a pooled number, not even in its last bit.
 """
 
 from collections.abc import Hashable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from registry.science.types import (
     BagLooks,
     BagPurpose,
+    FloatArray,
     LookColumns,
     LookOutcome,
     MaterialRole,
@@ -124,7 +126,7 @@ def _words(words: Sequence[str], kind: type[LookOutcome] | type[BagPurpose]) -> 
     return np.array([known[word] for word in words], dtype=np.int8)
 
 
-def _optional(values: NDArray | None, n: int, otherwise: float) -> NDArray:
+def _optional(values: NDArray[Any] | None, n: int, otherwise: float) -> FloatArray:
     return np.full(n, otherwise) if values is None else np.asarray(values, float)
 
 

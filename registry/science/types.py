@@ -12,6 +12,7 @@ neither an `estimate` nor a `ci_high`.
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,7 +125,7 @@ LOOK_COLUMNS = (
 )
 
 
-def replace_columns(looks: BagLooks, **columns: NDArray) -> BagLooks:
+def replace_columns(looks: BagLooks, **columns: NDArray[Any]) -> BagLooks:
     """A copy of `looks` with some per-look columns replaced, all of one length."""
     values = {name: getattr(looks, name) for name in looks.__dataclass_fields__}
     return BagLooks(**{**values, **columns})

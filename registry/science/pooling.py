@@ -1,0 +1,101 @@
+"""The pooling of one trial: looks in, pooled estimates out, for every material.
+
+The steps, each in its own module:
+
+    used looks        `used_looks.py`   which looks count, and why the others do not
+    pile fits         `decay.py`        log rate of every pile × material, shared lag and variance
+    joining           `piles.py`        piles that carry no rate enter through their site
+    sites             `two_stage.py`    REML, site random, pile nested in site; leave-one-site-out
+    answers           `outcomes.py`     rate, days to 90 %, loss at the primary day
+
+`METHODS` is the list of ways to pool; each returns one `RatePool` per material, and all of them are
+told by the same `outcomes.py`. Everything is deterministic and independent of the order of rows.
+"""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from registry.science.looks import check_looks, in_fixed_order
+from registry.science.outcomes import outcome_records
+from registry.science.rate_pool import RatePool
+from registry.science.two_stage_rates import pool_in_two_stages
+from registry.science.types import BagLooks, PooledEstimate
+from registry.science.used_looks import UsedLooks, use_looks
+
+# Part of every run's digest: change it whenever a number could change.
+MODEL_VERSION = "2026.1"
+
+# A heat class needs as many sites as a prediction does.
+MIN_SITES_PER_HEAT_CLASS = 3
+HEAT_CLASSES = ("hot", "warm", "cool")
+
+OnStep = Callable[[str, int, int], None]
+PoolingMethod = Callable[[UsedLooks, OnStep], Sequence[RatePool]]
+
+# The methods whose answers stand side by side, in the order they are reported.
+METHODS: tuple[PoolingMethod, ...] = (pool_in_two_stages,)
+
+
+def pool_trial(
+    looks: BagLooks,
+    *,
+    primary_day: float,
+    schedule_days: Sequence[float],
+    on_step: OnStep | None = None,
+) -> tuple[PooledEstimate, ...]:
+    """Pool every material of a trial.
+
+    Parameters
+    ----------
+    looks : one row per look at one bag, any order.
+    primary_day : day of `disintegration_at_day`, and the day by which the positive control must
+        have gone.
+    schedule_days : the protocol's retrieval days; the last one marks the end of the trial.
+    on_step : called as (stage, done, total) while the work goes on.
+
+    Returns
+    -------
+    Pooled estimates ordered by method, heat class, material and outcome.
+
+    Raises
+    ------
+    ScienceError when the looks cannot be read.
+    """
+    check_looks(looks)
+    looks = in_fixed_order(looks)
+    report = on_step or _silent
+    records: list[PooledEstimate] = []
+    for method in METHODS:
+        for heat_class, part in _by_heat(looks):
+            used = use_looks(part, primary_day=primary_day, schedule_days=schedule_days)
+            for pool in method(used, report):
+                if heat_class != "all" and pool.counts.n_sites < MIN_SITES_PER_HEAT_CLASS:
+                    continue
+                records.extend(
+                    outcome_records(
+                        pool,
+                        trial=looks.trial,
+                        heat_class=heat_class,
+                        primary_day=primary_day,
+                        model_version=MODEL_VERSION,
+                    )
+                )
+    return tuple(records)
+
+
+def _by_heat(looks: BagLooks) -> list[tuple[str, BagLooks]]:
+    """The whole trial, then each heat class seen at enough sites."""
+    parts = [("all", looks)]
+    if not looks.pile_heat:
+        return parts
+    heat = np.array(looks.pile_heat)
+    for name in HEAT_CLASSES:
+        sites = np.unique(looks.pile_site[heat == name])
+        if len(sites) >= MIN_SITES_PER_HEAT_CLASS:
+            parts.append((name, looks.rows(heat[looks.pile] == name)))
+    return parts
+
+
+def _silent(stage: str, done: int, total: int) -> None:
+    """Nobody is watching."""
