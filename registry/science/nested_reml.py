@@ -166,7 +166,7 @@ def _climb(
             size = np.where(worse, 0.25 * size, size)
         else:
             # The step is too short to be told from rounding: stay where we are.
-            new = np.where(worse[:, None], tau2, new)
+            new = np.where(np.expand_dims(worse, 1), tau2, new)
             new_state = _evaluate(effects, keep, new, restricted)
         # Newton doubles its digits: after a step this small the next one is below rounding.
         done = (np.abs(new - tau2) <= _LAST_STEP * (scale + tau2)).all()
@@ -197,7 +197,7 @@ def _step(tau2: FloatArray, state: _State, free: tuple[bool, bool], scale: float
                 [(bb * g[:, 0] - ab * g[:, 1]) / det, (aa * g[:, 1] - ab * g[:, 0]) / det]
             )
             alone = np.column_stack([g[:, 0] / aa, g[:, 1] / bb])
-        step = np.where(moves.all(axis=1)[:, None], both, np.where(moves, alone, 0.0))
+        step = np.where(np.all(moves, axis=1, keepdims=True), both, np.where(moves, alone, 0.0))
         out = np.where(good[:, None], np.nan_to_num(step, posinf=0.0, neginf=0.0), out)
     # Without any usable information follow the gradient, a little.
     stuck = (out == 0).all(axis=1) & (g != 0).any(axis=1)
