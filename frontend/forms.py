@@ -1,0 +1,92 @@
+"""Forms of the pages. They check form only; services check meaning."""
+
+from collections.abc import Iterable
+
+from django import forms
+from django.contrib.auth.forms import AuthenticationForm
+from django.utils.functional import Promise
+from django.utils.translation import gettext_lazy as _
+
+from frontend.presenters.vocabulary import FORMS, HEATS, ROLES, Words
+from registry.queries.ratings import MaterialFilter
+
+Choices = list[tuple[str, str | Promise]]
+
+
+def _any_of(words: Words, *, any_word: str | Promise, without: Iterable[str] = ()) -> Choices:
+    return [("", any_word), *((code, name) for code, name in words.items() if code not in without)]
+
+
+class MaterialFilterForm(forms.Form):
+    """What a reader looks for. An unknown value is ignored rather than scolded."""
+
+    q = forms.CharField(
+        label=_("Search"),
+        required=False,
+        max_length=100,
+        widget=forms.TextInput(attrs={"type": "search", "autocomplete": "off"}),
+    )
+    form = forms.ChoiceField(
+        label=_("What is it?"), required=False, choices=_any_of(FORMS, any_word=_("Anything"))
+    )
+    heat = forms.ChoiceField(
+        label=_("How hot is your pile?"),
+        required=False,
+        choices=_any_of(HEATS, any_word=_("All piles on trial"), without=("all", "unknown")),
+    )
+    wait = forms.ChoiceField(
+        label=_("How long can you wait?"),
+        required=False,
+        choices=[("", _("Any time")), ("84", _("12 weeks")), ("180", _("26 weeks"))],
+    )
+    role = forms.ChoiceField(
+        label=_("Items or controls"), required=False, choices=_any_of(ROLES, any_word=_("Both"))
+    )
+
+    def wanted(self) -> MaterialFilter:
+        self.is_valid()
+        chosen = self.cleaned_data
+        wait = chosen.get("wait")
+        return MaterialFilter(
+            search=chosen.get("q", ""),
+            form=chosen.get("form", ""),
+            role=chosen.get("role", ""),
+            heat=chosen.get("heat") or "all",
+            gone_within_days=int(wait) if wait else None,
+        )
+
+
+class LogInForm(AuthenticationForm):
+    """E-mail and password."""
+
+    error_messages = {
+        "invalid_login": _("This e-mail address and password do not belong together."),
+        "inactive": _("This account is closed."),
+    }
+
+    def __init__(self, *args: object, **kwargs: object) -> None:
+        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
+        self.fields["username"].label = _("E-mail address")
+        self.fields["username"].widget.attrs.update(
+            {"type": "email", "autocomplete": "username", "inputmode": "email"}
+        )
+
+
+class ReleaseForm(forms.Form):
+    notes = forms.CharField(
+        label=_("What is new in this version"),
+        required=False,
+        max_length=2000,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
+
+
+class TokenForm(forms.Form):
+    name = forms.CharField(
+        label=_("Name of the token"),
+        max_length=100,
+        help_text=_("Where it will be used, for example: balance room."),
+    )
+    days = forms.IntegerField(
+        label=_("Days until it expires"), min_value=1, max_value=1100, initial=365
+    )

@@ -1,0 +1,94 @@
+"""Numbers as people read them: rounded to what the data can carry, never to a false zero."""
+
+import math
+
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+NONE = "–"
+
+
+def significant(value: float | None, digits: int = 2) -> str:
+    """To so many significant digits, no exponent, whole digits kept; a dash for None."""
+    if value is None:
+        return NONE
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    return f"{round(value, decimals):.{min(decimals, 6)}f}"
+
+
+def percent(fraction: float | None) -> str:
+    """A fraction as whole percents; small but present is "less than 1 %"."""
+    if fraction is None:
+        return NONE
+    if 0 < fraction < 0.005:
+        return _("less than 1 %")
+    if 0.995 <= fraction < 1:
+        return _("more than 99 %")
+    return _("%(n)d %%") % {"n": round(100 * fraction)}
+
+
+def interval(low: float | None, high: float | None, digits: int = 2) -> str:
+    """ "0.02 to 0.05"; an open end is said in words."""
+    if low is None and high is None:
+        return NONE
+    if high is None:
+        return _("at least %(low)s") % {"low": significant(low, digits)}
+    if low is None:
+        return _("at most %(high)s") % {"high": significant(high, digits)}
+    return _("%(low)s to %(high)s") % {
+        "low": significant(low, digits),
+        "high": significant(high, digits),
+    }
+
+
+def days_as_weeks(days: float | None) -> str:
+    """Days in a pile as a grower says it: weeks up to half a year, then months, then years."""
+    if days is None:
+        return NONE
+    if days < 10:
+        n = max(1, round(days))
+        return ngettext("%(n)d day", "%(n)d days", n) % {"n": n}
+    if days <= 200:
+        return _("%(n)d weeks") % {"n": round(days / 7)}
+    if days <= 720:
+        return _("%(n)d months") % {"n": round(days / 30.44)}
+    if days <= 3653:
+        return _("%(n)d years") % {"n": round(days / 365.25)}
+    return _("more than 10 years")
+
+
+def piles_of_ten(chance: float) -> int:
+    """How many of ten piles. Never ten unless all but certain, never none unless all but ruled out:
+    the small chance that is left must stay visible."""
+    if chance >= 0.99:
+        return 10
+    if chance <= 0.01:
+        return 0
+    return min(9, max(1, round(10 * chance)))
+
+
+def of_ten(chance: float) -> str:
+    """A chance as a natural frequency, with the two ends in words."""
+    if chance >= 0.99:
+        return _("in practically all such piles")
+    if chance <= 0.01:
+        return _("in practically no such pile")
+    if chance < 0.05:
+        return _("in fewer than 1 of 20 such piles")
+    if chance > 0.95:
+        return _("in more than 19 of 20 such piles")
+    return _("in about %(n)d of 10 such piles") % {"n": piles_of_ten(chance)}
+
+
+def counted_sites(n: int) -> str:
+    return ngettext("%(n)d site", "%(n)d sites", n) % {"n": n}
+
+
+def counted_piles(n: int) -> str:
+    return ngettext("%(n)d pile", "%(n)d piles", n) % {"n": n}
+
+
+def counted_bags(n: int) -> str:
+    return ngettext("%(n)d bag", "%(n)d bags", n) % {"n": n}

@@ -1,0 +1,60 @@
+"""Everything the page of one pooled result shows, put together once."""
+
+from dataclasses import dataclass
+
+from frontend import pictures
+from frontend.presenters import pooled
+from registry.charts.decay import CurveDay
+from registry.models import PooledEstimate
+from registry.queries.pile_means import PileDayMean
+from registry.queries.pooled_results import Exclusion, PooledResult
+
+
+@dataclass(frozen=True, slots=True)
+class PooledPage:
+    """Shaped for the template; `curve_of` names the estimate whose curve is drawn."""
+
+    headline: str
+    warnings: list[str]
+    estimate: PooledEstimate
+    unit: str
+    forest: pictures.Picture | None
+    sites: list[pooled.SiteRow]
+    mean: pooled.PooledRow
+    left_out: list[pooled.LeftOutRow]
+    heterogeneity: list[str]
+    counts: list[tuple[str, int]]
+    exclusions: tuple[Exclusion, ...]
+    losses: list[tuple[str, str, str]]
+    chances: list[tuple[int, str]]
+    estimates: list[pooled.EstimateRow]
+    curve: tuple[CurveDay, ...]
+    curve_picture: pictures.Picture | None
+    panels: pictures.Picture | None
+
+
+def pooled_page(result: PooledResult, means: list[PileDayMean]) -> PooledPage:
+    primary = result.primary
+    drawn = next((e for e in (primary, *result.estimates) if e.curve.all()), primary)
+    curve = pictures.curve_days(drawn)
+    unit = pooled.unit_of(primary)
+    sites = pooled.site_rows(primary)
+    return PooledPage(
+        headline=pooled.headline(result),
+        warnings=pooled.warnings_of(result),
+        estimate=primary,
+        unit=unit,
+        forest=pictures.forest_picture(primary, unit=unit) if sites else None,
+        sites=sites,
+        mean=pooled.pooled_row(primary),
+        left_out=pooled.left_out_rows(primary),
+        heterogeneity=pooled.heterogeneity(primary),
+        counts=pooled.count_rows(result),
+        exclusions=result.exclusions,
+        losses=pooled.loss_rows(primary),
+        chances=pooled.chance_rows(primary),
+        estimates=pooled.estimate_rows(result),
+        curve=curve,
+        curve_picture=pictures.curve_picture(drawn) if curve else None,
+        panels=pictures.panels_picture(drawn, means) if curve and drawn.sites.all() else None,
+    )

@@ -1,0 +1,73 @@
+"""What was sent and what became of it, fault by fault."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from frontend.presenters.vocabulary import UPLOAD_KINDS, UPLOAD_STATES, word
+from registry.models import Upload, UploadFault, UploadState
+
+
+@dataclass(frozen=True, slots=True)
+class UploadLine:
+    pk: int
+    name: str
+    kind: str
+    state: str
+    site: str
+    outcome: str
+    was_refused: bool
+    fault_total: int
+    received_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class FaultLine:
+    """One fault; `row` is the data row, `line` the line of the CSV file."""
+
+    row: str
+    line: str
+    field: str
+    value: str | None
+    message: str
+    code: str
+
+
+def upload_line(upload: Upload) -> UploadLine:
+    return UploadLine(
+        pk=upload.pk,
+        name=upload.file_name or _("upload %(n)d") % {"n": upload.pk},
+        kind=word(UPLOAD_KINDS, upload.kind),
+        state=word(UPLOAD_STATES, upload.state),
+        site=upload.site.name if upload.site else "",
+        outcome=_outcome(upload),
+        was_refused=upload.state == UploadState.REJECTED,
+        fault_total=upload.error_total,
+        received_at=upload.received_at,
+    )
+
+
+def _outcome(upload: Upload) -> str:
+    if upload.state == UploadState.REJECTED:
+        return ngettext("%(n)d fault", "%(n)d faults", upload.error_total) % {
+            "n": upload.error_total
+        }
+    if upload.state != UploadState.STORED:
+        return ""
+    new = ngettext("%(n)d new row", "%(n)d new rows", upload.created) % {"n": upload.created}
+    if not upload.unchanged:
+        return new
+    return _("%(new)s, %(n)d stored before") % {"new": new, "n": upload.unchanged}
+
+
+def fault_line(fault: UploadFault) -> FaultLine:
+    return FaultLine(
+        row=_("whole file") if fault.row is None else str(fault.row),
+        line="" if fault.row is None else str(fault.row + 1),
+        field=fault.field,
+        value=fault.value,
+        message=fault.message,
+        code=fault.code,
+    )

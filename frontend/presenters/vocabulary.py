@@ -1,0 +1,121 @@
+"""The registry's words in the reader's language: one place for every coded value on a page."""
+
+from django.utils.functional import Promise
+from django.utils.translation import gettext_lazy as _
+
+Words = dict[str, str | Promise]
+
+FORMS: Words = {
+    "pot": _("Pot"),
+    "tray": _("Tray"),
+    "plug": _("Plug"),
+    "film": _("Film"),
+    "mat": _("Mat"),
+    "twine": _("Twine"),
+    "clip": _("Clip"),
+    "sheet": _("Sheet"),
+    "foam": _("Foam"),
+    "other": _("Other"),
+}
+ROLES: Words = {
+    "test": _("On trial"),
+    "positive_control": _("Control that should go"),
+    "negative_control": _("Control that should stay"),
+}
+HEATS: Words = {
+    "all": _("All piles on trial"),
+    "hot": _("Hot piles"),
+    "warm": _("Warm piles"),
+    "cool": _("Cool piles"),
+    "unknown": _("Piles of unknown heat"),
+}
+HEAT_MEANINGS: Words = {
+    "hot": _("kept at 55 °C or more long enough to meet a sanitising rule"),
+    "warm": _("40 °C or more for at least 5 days"),
+    "cool": _("never 40 °C for 5 days"),
+}
+BANDS: Words = {
+    "gone": _("Gone"),
+    "nearly_gone": _("Nearly gone"),
+    "still_in_pieces": _("Still in pieces"),
+    "little_change": _("Little change"),
+    "not_enough_evidence": _("Not enough evidence yet"),
+}
+CONFIDENCES: Words = {
+    "none": _("no confidence yet"),
+    "low": _("low confidence"),
+    "fair": _("fair confidence"),
+    "good": _("good confidence"),
+}
+TRIAL_STATES: Words = {
+    "draft": _("Draft"),
+    "registered": _("Registered, not yet begun"),
+    "running": _("Running"),
+    "closed": _("Closed"),
+}
+RUN_STATES: Words = {
+    "queued": _("Waiting for a worker"),
+    "running": _("Pooling"),
+    "done": _("Finished"),
+    "failed": _("Failed"),
+}
+UPLOAD_STATES: Words = {
+    "queued": _("Waiting"),
+    "running": _("Being checked"),
+    "stored": _("Stored"),
+    "rejected": _("Refused, nothing stored"),
+}
+UPLOAD_KINDS: Words = {
+    "materials": _("Materials"),
+    "compositions": _("Compositions"),
+    "piles": _("Piles"),
+    "feedstocks": _("Feedstocks"),
+    "turnings": _("Turnings"),
+    "temperatures": _("Temperatures"),
+    "bags": _("Bags"),
+    "retrievals": _("Looks at bags"),
+}
+LOOK_OUTCOMES: Words = {
+    "recovered": _("Recovered: residue weighed or scored"),
+    "nothing_left": _("Nothing left: bag whole, no residue (a true zero)"),
+    "bag_lost": _("Bag lost: missing, not zero"),
+    "bag_damaged": _("Bag torn or open: missing, not zero"),
+    "looked_at": _("Looked at in place, not weighed"),
+}
+FUNCTIONS: Words = {
+    "polymer": _("polymer"),
+    "filler": _("filler"),
+    "fibre": _("fibre"),
+    "plasticiser": _("plasticiser"),
+    "coating": _("coating"),
+    "additive": _("additive"),
+}
+MODELS: Words = {
+    "one_stage": _("One stage, all bags at once"),
+    "two_stage": _("Two stages: a rate per pile, then pooled"),
+    "fixed_day": _("At a fixed day"),
+    "ordinal": _("Visual scores"),
+}
+OUTCOMES: Words = {
+    "decay_rate": _("Decay rate"),
+    "days_to_90": _("Days until 90 % is gone"),
+    "disintegration_at_day": _("Mass lost by a day"),
+    "fragmentation_at_day": _("Visual score on a day"),
+}
+UNITS: Words = {
+    "1/d": _("per day"),
+    "per day": _("per day"),
+    "d": _("days"),
+    "days": _("days"),
+    "%": _("%"),
+    "1": "",
+}
+LOSSES: Words = {
+    "gone": _("If every lost or torn bag had been empty"),
+    "untouched": _("If every lost or torn bag had been as new"),
+}
+
+
+def word(words: Words, code: str) -> str:
+    """The word for a code; a code that has none yet is shown with its underscores as blanks."""
+    return str(words.get(code) or code.replace("_", " "))

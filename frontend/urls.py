@@ -1,0 +1,36 @@
+"""Addresses of the pages."""
+
+from django.urls import path
+
+from frontend.views import account, coordinator, grower, lab, trials
+
+app_name = "frontend"
+urlpatterns = [
+    path("", grower.home, name="home"),
+    path("materials/", grower.materials, name="materials"),
+    path("materials/<str:code>/", grower.material, name="material"),
+    path("methods/", grower.methods, name="methods"),
+    path("glossary/", grower.glossary, name="glossary"),
+    path("safety/", grower.safety, name="safety"),
+    path("trials/", trials.trials, name="trials"),
+    path("trials/<str:code>/", trials.trial, name="trial"),
+    path("releases/", trials.releases, name="releases"),
+    path("releases/<int:pk>/", trials.release, name="release"),
+    path("trials/<str:code>/pooled/", coordinator.pooled, name="pooled"),
+    path(
+        "trials/<str:code>/pooled/<str:material>/",
+        coordinator.pooled_material,
+        name="pooled-material",
+    ),
+    path("trials/<str:code>/completeness/", coordinator.completeness_grid, name="completeness"),
+    path("trials/<str:code>/pool/", coordinator.pool, name="pool"),
+    path("trials/<str:code>/freeze/", coordinator.freeze, name="freeze"),
+    path("runs/<int:pk>/", coordinator.run, name="run"),
+    path("log-in/", account.LogIn.as_view(), name="login"),
+    path("log-out/", account.LogOut.as_view(), name="logout"),
+    path("uploads/", lab.uploads, name="uploads"),
+    path("uploads/<int:pk>/", lab.upload, name="upload"),
+    path("bags/", lab.bags, name="bags"),
+    path("tokens/", lab.tokens, name="tokens"),
+    path("tokens/<int:pk>/revoke/", lab.revoke, name="revoke-token"),
+]

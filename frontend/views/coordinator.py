@@ -1,0 +1,111 @@
+"""Pooled results, how far a run has come, and the two decisions: pool, and freeze a release."""
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_POST, require_safe
+from django.views.decorators.vary import vary_on_headers
+
+from frontend.forms import ReleaseForm
+from frontend.people import actor_of
+from frontend.presenters import pooled as presenter
+from frontend.presenters.completeness import grid_rows
+from frontend.presenters.pooled_page import pooled_page
+from frontend.presenters.runs import progress_of
+from registry.errors import RegistryError
+from registry.jobs.pooling import request_pooling
+from registry.models import Material, PoolingRun, Trial
+from registry.permissions import Capability, can, visible_to
+from registry.queries.completeness import completeness
+from registry.queries.pile_means import pile_means
+from registry.queries.pooled_results import pooled_result, run_overview
+from registry.queries.summaries import latest_finished_run
+from registry.services.releases import freeze_release
+
+
+def _trial(request: HttpRequest, code: str) -> Trial:
+    return get_object_or_404(visible_to(actor_of(request), Trial), code=code)
+
+
+def _finished_run(request: HttpRequest, trial: Trial) -> PoolingRun:
+    run = latest_finished_run(actor_of(request), trial)
+    if run is None:
+        raise Http404
+    return run
+
+
+@require_safe
+def pooled(request: HttpRequest, code: str) -> HttpResponse:
+    trial = _trial(request, code)
+    run = _finished_run(request, trial)
+    rows = [presenter.overview_row(item) for item in run_overview(run)]
+    context = {"trial": trial, "run": run, "rows": rows}
+    return render(request, "frontend/coordinator/pooled.html", context)
+
+
+@require_safe
+def pooled_material(request: HttpRequest, code: str, material: str) -> HttpResponse:
+    trial = _trial(request, code)
+    run = _finished_run(request, trial)
+    found = get_object_or_404(Material, code=material)
+    result = pooled_result(run, found)
+    if result is None:
+        raise Http404
+    page = pooled_page(result, pile_means(trial, found))
+    context = {"trial": trial, "run": run, "material": found, "page": page}
+    return render(request, "frontend/coordinator/pooled_material.html", context)
+
+
+@login_required
+@require_safe
+def completeness_grid(request: HttpRequest, code: str) -> HttpResponse:
+    trial = _trial(request, code)
+    if not can(actor_of(request), Capability.READ_TRIAL, trial=trial):
+        raise PermissionDenied
+    found = completeness(trial)
+    context = {"trial": trial, "days": found.days, "rows": grid_rows(found)}
+    return render(request, "frontend/coordinator/completeness.html", context)
+
+
+@require_safe
+@vary_on_headers("HX-Request")
+def run(request: HttpRequest, pk: int) -> HttpResponse:
+    """The whole page, or its progress alone when htmx asks for that."""
+    runs = visible_to(actor_of(request), PoolingRun).select_related("trial")
+    found = get_object_or_404(runs, pk=pk)
+    context = {"run": found, "trial": found.trial, "progress": progress_of(found)}
+    whole = "frontend/coordinator/run.html"
+    part = "frontend/components/_run_progress.html"
+    return render(request, part if request.htmx else whole, context)  # type: ignore[attr-defined]
+
+
+@login_required
+@require_POST
+def pool(request: HttpRequest, code: str) -> HttpResponse:
+    trial = _trial(request, code)
+    try:
+        started, created = request_pooling(trial=trial, by=actor_of(request))
+    except RegistryError as error:
+        messages.error(request, error.message)
+        return redirect("frontend:trial", code=code)
+    if not created:
+        messages.info(request, _("Nothing has changed since this run, so it is the answer."))
+    return redirect("frontend:run", pk=started.pk)
+
+
+@login_required
+@require_POST
+def freeze(request: HttpRequest, code: str) -> HttpResponse:
+    trial = _trial(request, code)
+    form = ReleaseForm(request.POST)
+    notes = form.cleaned_data["notes"] if form.is_valid() else ""
+    try:
+        release = freeze_release(trial=trial, by=actor_of(request), notes=notes)
+    except RegistryError as error:
+        messages.error(request, error.message)
+        return redirect("frontend:trial", code=code)
+    messages.success(request, _("Version %(n)d is frozen.") % {"n": release.version})
+    return redirect("frontend:release", pk=release.pk)

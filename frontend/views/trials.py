@@ -1,0 +1,53 @@
+"""Trials and their releases, as far as the reader may see them."""
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.views.decorators.http import require_safe
+
+from frontend.forms import ReleaseForm
+from frontend.people import actor_of
+from frontend.presenters.trials import release_line, trial_line, trial_page
+from registry.models import Release, RunState, Trial
+from registry.permissions import Capability, can, visible_to
+from registry.queries import summaries
+
+
+@require_safe
+def trials(request: HttpRequest) -> HttpResponse:
+    lines = [trial_line(row) for row in summaries.trial_summaries(actor_of(request))]
+    return render(request, "frontend/public/trials.html", {"trials": lines})
+
+
+@require_safe
+def trial(request: HttpRequest, code: str) -> HttpResponse:
+    actor = actor_of(request)
+    found = get_object_or_404(visible_to(actor, Trial), code=code)
+    runs = list(summaries.runs_of(actor, found)[:5])
+    context = {
+        "trial": found,
+        "page": trial_page(found),
+        "sites": list(summaries.sites_of(found)),
+        "materials": list(summaries.materials_of(found)),
+        "releases": [release_line(row) for row in summaries.releases_of(actor, found)],
+        "runs": runs,
+        "has_result": any(run.state == RunState.DONE for run in runs),
+        "may_decide": can(actor, Capability.POOL, trial=found),
+        "release_form": ReleaseForm(),
+    }
+    return render(request, "frontend/public/trial.html", context)
+
+
+@require_safe
+def releases(request: HttpRequest) -> HttpResponse:
+    rows = visible_to(actor_of(request), Release).select_related("trial")
+    lines = [release_line(row) for row in rows.order_by("-created_at", "-pk")]
+    return render(request, "frontend/public/releases.html", {"releases": lines})
+
+
+@require_safe
+def release(request: HttpRequest, pk: int) -> HttpResponse:
+    rows = visible_to(actor_of(request), Release).select_related("trial", "run")
+    found = get_object_or_404(rows, pk=pk)
+    ratings = found.ratings.filter(heat_class="all").select_related("material")
+    context = {"release": found, "line": release_line(found), "ratings": list(ratings)}
+    return render(request, "frontend/public/release.html", context)
