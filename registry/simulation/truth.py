@@ -12,7 +12,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 # Hottest temperature reached in a pile of middling heat, and its change per unit of heat index.
-PEAK_C = 57.0
+PEAK_C = 54.0
 PEAK_STEP_C = 10.0
 PEAK_RANGE_C = (27.0, 73.0)
 # Enclosed and large piles keep their heat, small ones lose it (common practice, no source).
