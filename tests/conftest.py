@@ -9,11 +9,16 @@ import socket
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlencode, urlsplit
 
 import django
 import pytest
+from django.db import connection
 from django.test.utils import override_settings
+
+from registry.config.celery import app
+from registry.embedded.children import Keeper
+from registry.embedded.worker import running_worker
 
 PROJECT_DIR = Path(__file__).resolve().parent.parent
 
@@ -80,3 +85,21 @@ def _no_network() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(socket.socket, "connect", connect_here)
         yield
+
+
+@pytest.fixture
+def background_worker(transactional_db: None) -> Iterator[Keeper]:
+    """A real Celery worker in processes of its own, over this test's database and queue."""
+    with app.connection_for_write() as broker:
+        broker.SimpleQueue(app.conf.task_default_queue).clear()
+    with running_worker(environment={"DATABASE_URL": _address_of_test_database()}) as worker:
+        yield worker
+
+
+def _address_of_test_database() -> str:
+    known = connection.get_connection_params()
+    person = quote(known.get("user", ""), safe="")
+    if known.get("password"):
+        person += ":" + quote(known["password"], safe="")
+    place = {name: known[name] for name in ("host", "port") if known.get(name)}
+    return f"postgres://{person}@/{quote(known['dbname'], safe='')}?{urlencode(place)}"

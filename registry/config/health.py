@@ -12,6 +12,7 @@ from django.views.decorators.http import require_safe
 from kombu.exceptions import OperationalError
 
 from registry.config.celery import app
+from registry.embedded.binaries import EmbeddedPostgresError
 
 RETRY_AFTER_SECONDS = 5
 
@@ -63,7 +64,7 @@ def _check_database() -> None:
     try:
         with connection.cursor() as cursor:
             cursor.execute("SELECT 1")
-    except DatabaseError as error:
+    except (DatabaseError, EmbeddedPostgresError) as error:
         raise NotReady("does not answer") from error
 
 
@@ -71,7 +72,7 @@ def _check_migrations() -> None:
     try:
         executor = MigrationExecutor(connection)
         pending = executor.migration_plan(executor.loader.graph.leaf_nodes())
-    except DatabaseError as error:
+    except (DatabaseError, EmbeddedPostgresError) as error:
         raise NotReady("unknown, the database does not answer") from error
     if pending:
         raise NotReady(f"{len(pending)} not applied; run coheap migrate")

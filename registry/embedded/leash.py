@@ -30,7 +30,7 @@ def hold(descriptor: int) -> None:
 
 def _watch(descriptor: int) -> None:
     os.read(descriptor, 1)
-    os.kill(os.getpid(), signal.SIGTERM)
+    os.killpg(os.getpgrp(), signal.SIGTERM)
     time.sleep(GRACE_SECONDS)
     os.killpg(os.getpgrp(), signal.SIGKILL)
 
