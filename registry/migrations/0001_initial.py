@@ -191,7 +191,7 @@ class Migration(migrations.Migration):
                 ('n_excluded', models.PositiveIntegerField()),
                 ('n_lost', models.PositiveIntegerField()),
                 ('n_nothing_left', models.PositiveIntegerField()),
-                ('method', models.CharField(max_length=200)),
+                ('method', models.CharField(max_length=1000)),
                 ('material', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='estimates', to='registry.material')),
             ],
             options={

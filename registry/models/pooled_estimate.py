@@ -59,7 +59,7 @@ class PooledEstimate(models.Model):
     n_excluded = models.PositiveIntegerField()
     n_lost = models.PositiveIntegerField()
     n_nothing_left = models.PositiveIntegerField()
-    method = models.CharField(max_length=200)
+    method = models.CharField(max_length=1000)
 
     class Meta:
         ordering = ["run", "material__code", "outcome", "model", "heat_class", "day"]

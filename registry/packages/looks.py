@@ -126,7 +126,8 @@ def _look_columns(tables: Tables, looks: pd.DataFrame) -> LookColumns:
 
 def _missing_reason(outcome: pd.Series, remaining: np.ndarray) -> np.ndarray:
     lost = outcome.isin(["bag_lost", "bag_damaged"]).to_numpy()
-    reason = np.where(lost, outcome.to_numpy(dtype=object), None)
+    reason = np.full(len(outcome), None, dtype=object)
+    reason[lost] = outcome.to_numpy(dtype=object)[lost]
     reason[~lost & np.isnan(remaining)] = "not_weighed"
     return reason
 

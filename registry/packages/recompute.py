@@ -120,7 +120,7 @@ def _recomputed(
 
 def _with(report: RecomputeReport, **changes: object) -> RecomputeReport:
     values = {name: getattr(report, name) for name in RecomputeReport.__dataclass_fields__}
-    return RecomputeReport(**{**values, **changes})  # type: ignore[arg-type]
+    return RecomputeReport(**{**values, **changes})
 
 
 def _descriptor(files: Mapping[str, bytes]) -> dict[str, object]:
@@ -241,7 +241,7 @@ def _cell_difference(one: object, other: object) -> float:
 
 
 def _no_nan(value: object) -> object:
-    return None if pd.isna(value) else value  # type: ignore[call-overload]
+    return None if pd.isna(value) else value
 
 
 def _said(value: object) -> str:

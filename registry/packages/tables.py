@@ -38,8 +38,10 @@ def _columns_of(kind: UploadKind, *, without: tuple[str, ...] = ()) -> tuple[Col
     return tuple(column for column in kind.columns if column.name not in without)
 
 
-def _number(name: str, meaning: str, unit: str, **more: float) -> Column:
-    return Column(name, Kind.NUMBER, meaning, unit=unit, **more)
+def _number(
+    name: str, meaning: str, unit: str, low: float | None = None, high: float | None = None
+) -> Column:
+    return Column(name, Kind.NUMBER, meaning, unit=unit, low=low, high=high)
 
 
 SITE = PILES.column("site")
