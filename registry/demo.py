@@ -71,7 +71,9 @@ def load(
     trial = registration["trial"]
     _register(registry, registration, folder, client, say)
     for site in registration["sites"]:
-        files = [folder / site["site"] / f"{kind}.csv" for kind in SITE_FILES]
+        # A kind may come in several files: a logger in Fahrenheit has one of its own.
+        at_site = folder / site["site"]
+        files = [path for kind in SITE_FILES for path in sorted(at_site.glob(f"{kind}*.csv"))]
         say(f"{site['name']} sends {len(files)} files")
         _send(registry.url, client, lab_token(site["site"]), files)
     _pool(registry, trial["trial"], say)
