@@ -75,28 +75,18 @@ def _pile_rates(tables: Tables) -> Iterator[dict[str, Any]]:
         }
 
 
-def _percent_lost(tables: Tables, level: str, unit: list[str]) -> Iterator[dict[str, Any]]:
+def _percent_lost(tables: Tables, level: str, unit: list[str]) -> list[dict[str, Any]]:
     looks = _weighed_on_schedule(tables)
-    if looks.empty:
-        return
-    keys = ["material", *unit, "scheduled"]
-    for key, group in looks.groupby(keys, sort=True):
-        named = dict(zip(keys, key, strict=True))
-        lost = group["lost_pct"].to_numpy()
-        sd = float(np.std(lost, ddof=1)) if len(lost) > 1 else None
-        yield {
-            "level": level,
-            "material": named["material"],
-            "site": named["site"],
-            "pile": named.get("pile"),
-            "measure": "disintegration_pct",
-            "day": named["scheduled"],
-            "effect": float(np.mean(lost)),
-            "variance": None if sd is None else sd**2 / len(lost),
-            "sd": sd,
-            "n_piles": group[["site", "pile"]].drop_duplicates().shape[0],
-            "n_bags": len(lost),
-        }
+    looks["place"] = looks["site"] + "/" + looks["pile"]
+    cells = looks.groupby(["material", *unit, "scheduled"], sort=True).agg(
+        effect=("lost_pct", "mean"),
+        sd=("lost_pct", "std"),
+        n_bags=("lost_pct", "size"),
+        n_piles=("place", "nunique"),
+    )
+    cells = cells.reset_index().rename(columns={"scheduled": "day"})
+    cells["variance"] = cells["sd"] ** 2 / cells["n_bags"]
+    return list(cells.assign(level=level, measure="disintegration_pct").to_dict("records"))
 
 
 def _weighed_on_schedule(tables: Tables) -> pd.DataFrame:
@@ -117,4 +107,4 @@ def _weighed_on_schedule(tables: Tables) -> pd.DataFrame:
     )
     near = distance.min(axis=1) <= window if len(looks) else np.zeros(0, dtype=bool)
     # A fixed order, so that a mean does not depend on how the rows arrived, not in its last bit.
-    return looks[near].sort_values(["bag_label", "day"], kind="stable")
+    return looks[near].sort_values(["bag_label", "day"], kind="stable").reset_index(drop=True)
