@@ -44,6 +44,8 @@ class RegistryError(Exception):
     kind = ErrorKind.INVALID
     code = "invalid"
     title = "The request breaks a rule of the registry"
+    # The upload that remembers a refused body, where there is one.
+    upload_id: int | None = None
 
     def __init__(
         self,

@@ -1,0 +1,1 @@
+"""What each kind of upload means: where its labels lead, and which rules its rows obey."""

@@ -1,0 +1,123 @@
+"""The order of looks at one bag: after the last look there is no bag to look at."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from registry.intake.faults import FaultBook
+from registry.intake.labels import UNKNOWN
+from registry.intake.plan import known
+from registry.intake.rows_copy import fetch_where
+from registry.intake.table import NO_DAY, BoolArray, IntArray, Table
+from registry.models import Retrieval
+
+# After these the bag is out of the pile, unless it was buried again. A bag that was not found may
+# still turn up at a later look.
+LAST_OUTCOMES = ("recovered", "nothing_left", "bag_damaged")
+LOOK_TYPES = {
+    "bag_id": pa.int64(),
+    "retrieved_on": pa.date32(),
+    "outcome": pa.string(),
+    "reburied": pa.bool_(),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """(n,) bag ids and days since 1970."""
+
+    bag: IntArray
+    day: IntArray
+
+
+def refuse_looks_out_of_order(table: Table, book: FaultBook, sent: Looks, new: BoolArray) -> None:
+    """Note looks after a bag's last one, and last looks before a look that is stored."""
+    usable = new & (sent.bag != UNKNOWN) & (sent.day != NO_DAY) & table.good("outcome", "reburied")
+    rows = np.flatnonzero(usable)
+    stored, stored_last = _stored_looks(known(sent.bag[rows]))
+    bag = np.concatenate([sent.bag[rows], stored.bag])
+    if np.unique(bag).size == bag.size:
+        return  # one look a bag: nothing can be out of order
+    day = np.concatenate([sent.day[rows], stored.day])
+    last = np.concatenate([_is_last(table)[rows], stored_last])
+    after, before = _out_of_order(bag, day, last)
+    is_new = np.arange(bag.size) < rows.size
+    _tell_after(table, book, rows[after[is_new]])
+    _tell_before(table, book, rows[(before & ~after)[is_new] & _later_stored(bag, day, is_new)])
+
+
+def _out_of_order(bag: IntArray, day: IntArray, last: BoolArray) -> tuple[BoolArray, BoolArray]:
+    """Which looks follow a last look of their bag, and which last looks are followed by another."""
+    order = np.lexsort((day, bag))
+    bag, last = bag[order], last[order].astype(np.int64)
+    starts = np.flatnonzero(np.r_[True, bag[1:] != bag[:-1]])
+    group = np.cumsum(np.r_[0, bag[1:] != bag[:-1]])
+    before_me: IntArray = np.cumsum(last) - last
+    after = before_me - before_me[starts][group] > 0
+    is_final_row = np.r_[bag[1:] != bag[:-1], True]
+    result_after, result_before = np.empty_like(after), np.empty_like(after)
+    result_after[order] = after
+    result_before[order] = (last > 0) & ~is_final_row
+    return result_after, result_before
+
+
+def _later_stored(bag: IntArray, day: IntArray, is_new: BoolArray) -> BoolArray:
+    """(n_new,) true where a stored look at the bag lies later."""
+    latest: dict[int, int] = {}
+    for owner, when in zip(bag[~is_new].tolist(), day[~is_new].tolist(), strict=True):
+        latest[owner] = max(when, latest.get(owner, when))
+    return np.array(
+        [
+            latest.get(owner, when) > when
+            for owner, when in zip(bag[is_new].tolist(), day[is_new].tolist(), strict=True)
+        ],
+        dtype=bool,
+    )
+
+
+def _is_last(table: Table) -> BoolArray:
+    outcome = table.texts("outcome").to_numpy(zero_copy_only=False)
+    reburied = table.texts("reburied").to_numpy(zero_copy_only=False) == "yes"
+    return np.isin(outcome, LAST_OUTCOMES) & ~reburied
+
+
+def _stored_looks(bag_ids: list[int]) -> tuple[Looks, BoolArray]:
+    found = fetch_where(Retrieval, LOOK_TYPES, {"bag_id": bag_ids})
+    day = pc.cast(pc.cast(found["retrieved_on"], pa.int32()), pa.int64()).to_numpy()
+    outcome = pc.is_in(found["outcome"], pa.array(LAST_OUTCOMES)).to_numpy()
+    last = outcome & ~found["reburied"].to_numpy()
+    return Looks(found["bag_id"].to_numpy(), day), last.astype(bool)
+
+
+def _tell_after(table: Table, book: FaultBook, rows: IntArray) -> None:
+    table.refuse(
+        book,
+        _mask(table, rows),
+        "retrieved_on",
+        lambda row: (
+            "retrieval_after_final_look",
+            f"Bag {table.column('bag_label')[row]} had left the pile at an earlier look. If it was "
+            "buried again, that look needs reburied = yes.",
+        ),
+    )
+
+
+def _tell_before(table: Table, book: FaultBook, rows: IntArray) -> None:
+    table.refuse(
+        book,
+        _mask(table, rows),
+        "retrieved_on",
+        lambda row: (
+            "final_look_before_later_look",
+            f"A later look at bag {table.column('bag_label')[row]} is stored already, so it cannot "
+            "have left the pile here. Check the day, or write reburied = yes.",
+        ),
+    )
+
+
+def _mask(table: Table, rows: IntArray) -> BoolArray:
+    mask = np.zeros(table.rows, dtype=bool)
+    mask[rows] = True
+    return mask
