@@ -89,6 +89,7 @@ def summarise(
     logged = float(np.diff(t)[bridged].sum())
     span = float(t[-1] - t[0]) if span_h is None else span_h
     hot_from, hot_until = _hot_phase(t, c, bridged)
+    above = [_above(t, c, bridged, theta) for theta in THRESHOLDS_C]
     in_phase = 0 if hot_from is None else int(np.sum((turned >= hot_from) & (turned <= hot_until)))
     return ThermalSummary(
         n_readings=t.size,
@@ -96,8 +97,8 @@ def summarise(
         coverage=min(1.0, logged / span) if span > 0 else 0.0,
         max_c=float(c.max()),
         mean_c=_mean(t, c, bridged),
-        hours_above=tuple(_hours_above(t, c, bridged, theta) for theta in THRESHOLDS_C),
-        longest_run_h=tuple(_longest_run(t, c, bridged, theta) for theta in THRESHOLDS_C),
+        hours_above=tuple(total for total, _ in above),
+        longest_run_h=tuple(run for _, run in above),
         degree_hours=_degree_hours(t, c, bridged, base_c),
         degree_hours_base_c=base_c,
         hot_from_h=hot_from,
@@ -136,15 +137,8 @@ def hours_between(
     return _total_and_longest(np.diff(t), inside)
 
 
-def _hours_above(t: FloatArray, c: FloatArray, bridged: BoolArray, theta: float) -> float:
-    return _above(t, c, bridged, theta)[0]
-
-
-def _longest_run(t: FloatArray, c: FloatArray, bridged: BoolArray, theta: float) -> float:
-    return _above(t, c, bridged, theta)[1]
-
-
 def _above(t: FloatArray, c: FloatArray, bridged: BoolArray, theta: float) -> tuple[float, float]:
+    """Total hours and longest run at or above θ."""
     t, c, bridged = _with_crossings(t, c, bridged, theta)
     return _total_and_longest(np.diff(t), bridged & (np.minimum(c[:-1], c[1:]) >= theta))
 
@@ -155,6 +149,8 @@ def _with_crossings(
     """The same log with a node put in wherever a bridged interval crosses θ."""
     low, high = np.minimum(c[:-1], c[1:]), np.maximum(c[:-1], c[1:])
     at = np.flatnonzero(bridged & (low < theta) & (high > theta))
+    if at.size == 0:
+        return t, c, bridged
     share = (theta - c[at]) / (c[at + 1] - c[at])
     crossing = t[at] + share * (t[at + 1] - t[at])
     return (
