@@ -1,0 +1,180 @@
+"""Laplace approximation of the marginal likelihood of nested log rates, with its exact gradient.
+
+Symbols as in `nest` (η, V, D, q, N, A) and `likelihood` (ℓ, L, a, b). At given θ = (L, a, b, τ²):
+
+    η̂, q     mode:  η̂ = m + V q,  q = ∂ℓ/∂η at η̂;  with a flat mean also Σ q = 0, which gives m = μ̂
+    criterion  C = Σ ℓ(η̂) − ½ qᵀV q − ½ log det(I + V D) [− ½ log A_root + ½ log 2π]
+
+The bracket is the REML-like form: μ carries a flat prior and is integrated like the effects, which
+undoes the downward bias of τ² at few sites exactly as REML does for a linear model. Without it, C
+is the Laplace log-likelihood and μ is part of θ (Tierney & Kadane 1986, JASA 81, 82-86).
+
+Gradient. Let g = ∂ log det/∂D (conditional variances of η), λ solve the same system as q with
+right-hand side −g∘ℓ''', ρ = m_λ + V λ and N^λ its node sums. Differentiating the mode conditions:
+
+    ∂C/∂φ    = Σ ℓ_φ + ½ Σ g ℓ_ηηφ − ½ Σ ρ ℓ_ηφ                   φ = L, a, b
+    ∂C/∂τ_j² = ½ Σ N_j² − ½ ∂log det/∂τ_j² − ½ Σ N_j^λ N_j
+    ∂C/∂μ    = Σ q − ½ Σ λ                                         only without the flat mean
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from registry.science.one_stage.likelihood import CellLikelihood, LeafDerivatives
+from registry.science.one_stage.nest import Nest, Sweep, log_det_slopes, solve, sweep_up
+from registry.science.types import FloatArray
+
+LOG_2PI = float(np.log(2.0 * np.pi))
+# Newton's last step is quadratic: below this the next error is under 1e-12 of a log rate.
+MODE_TOLERANCE = 1e-6
+MAX_MODE_STEPS = 80
+# A log rate farther than this from its neighbours is no step worth trying in one go.
+LONGEST_STEP = 3.0
+
+
+@dataclass(frozen=True)
+class Theta:
+    """Parameters on their natural scale; `tau2` leaf first; `mean` None = flat and integrated."""
+
+    lag: float
+    a: float
+    b: float
+    tau2: FloatArray
+    mean: float | None = None
+
+
+@dataclass(frozen=True)
+class Mode:
+    """The joint mode of all effects at one θ; `scores` is q, `node_sums` its sums by level."""
+
+    mean: float
+    eta: FloatArray
+    scores: FloatArray
+    node_sums: tuple[FloatArray, ...]
+    sweep: Sweep
+    derivatives: LeafDerivatives
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """Criterion and gradient at one θ. Gradient by L, a, b, then τ_j² (leaf first) [, μ]."""
+
+    criterion: float
+    gradient: FloatArray
+    mode: Mode
+
+
+class ModeNotFound(ArithmeticError):
+    """No interior joint mode at this θ; the caller steps back."""
+
+
+def evaluate(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode) -> Evaluation:
+    """Criterion and exact gradient at `theta`.
+
+    Parameters
+    ----------
+    start : (n_leaves,) first guess of η, or a mode at a neighbouring θ.
+
+    Raises
+    ------
+    ModeNotFound : the inner iteration does not end at a proper mode.
+    """
+    mode = find_mode(likelihood, theta, start)
+    flat = theta.mean is None
+    leaf, third = likelihood.to_third(mode.eta, theta.lag, theta.a, theta.b)
+    sweep = sweep_up(likelihood.cells.nest, theta.tau2, -leaf.second)
+    if not sweep.positive:
+        raise ModeNotFound("The penalised information is not positive at the mode.")
+    by_tau2, variances = log_det_slopes(sweep, flat)
+    g = variances[0]
+    _, lambda_sums, rho = solve(sweep, -g * third.third, None if flat else 0.0)
+    if not flat:
+        rho = rho.copy()
+    by_phi = third.by_phi + 0.5 * third.second_by_phi @ g - 0.5 * third.first_by_phi @ rho
+    pairs = zip(mode.node_sums, lambda_sums, by_tau2, strict=True)
+    by_variance = [0.5 * (n @ n - slope - n @ lam) for n, lam, slope in pairs]
+    criterion = leaf.total - 0.5 * mode.scores @ (mode.eta - mode.mean) - 0.5 * sweep.log_det()
+    gradient = [*by_phi, *by_variance]
+    if flat:
+        criterion += 0.5 * (LOG_2PI - np.log(sweep.root))
+    else:
+        gradient.append(mode.scores.sum() - 0.5 * lambda_sums[0].sum())
+    exact = Mode(mode.mean, mode.eta, mode.scores, mode.node_sums, sweep, leaf)
+    return Evaluation(float(criterion), np.array(gradient), exact)
+
+
+def find_mode(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode) -> Mode:
+    """Newton for the joint mode: one linear sweep up and down the nest per step."""
+    nest = likelihood.cells.nest
+    point = _first_point(nest, theta, start)
+    derivatives, _ = likelihood.to_second(point.eta, theta.lag, theta.a, theta.b)
+    # A crude start does not satisfy η = m + V q, so there is no height yet to defend.
+    height = -np.inf if isinstance(start, np.ndarray) else _height(derivatives, point)
+    for _ in range(MAX_MODE_STEPS):
+        target = _newton_target(nest, theta, derivatives, point.eta)
+        step = float(np.max(np.abs(target.eta - point.eta)))
+        if not np.isfinite(step):
+            break
+        share = 1.0 if not np.isfinite(height) else min(1.0, LONGEST_STEP / max(step, 1e-300))
+        for _ in range(30):
+            trial = target if share == 1.0 else _between(point, target, share)
+            derivatives, _ = likelihood.to_second(trial.eta, theta.lag, theta.a, theta.b)
+            trial_height = _height(derivatives, trial)
+            if trial_height >= height - 1e-9 * (1.0 + abs(height)):
+                break
+            share *= 0.5
+        point, height = trial, trial_height
+        if step < MODE_TOLERANCE:
+            return _settled(nest, theta, derivatives, point)
+    raise ModeNotFound("The effects found no mode.")
+
+
+@dataclass(frozen=True)
+class _Point:
+    mean: float
+    eta: FloatArray
+    scores: FloatArray
+    node_sums: tuple[FloatArray, ...]
+
+
+def _first_point(nest: Nest, theta: Theta, start: FloatArray | Mode) -> _Point:
+    if isinstance(start, np.ndarray):
+        mean = float(np.mean(start)) if theta.mean is None else theta.mean
+        return _Point(mean, start, np.zeros_like(start), ())
+    mean = start.mean if theta.mean is None else theta.mean
+    above = np.array([mean])
+    for level in reversed(range(nest.n_levels)):
+        above = nest.spread_down(level, above) + theta.tau2[level] * start.node_sums[level]
+    return _Point(mean, above, start.scores, start.node_sums)
+
+
+def _height(derivatives: LeafDerivatives, point: _Point) -> float:
+    return derivatives.total - 0.5 * float(point.scores @ (point.eta - point.mean))
+
+
+def _newton_target(
+    nest: Nest, theta: Theta, derivatives: LeafDerivatives, eta: FloatArray
+) -> _Point:
+    """The mode if ℓ were quadratic; where ℓ is not concave its Fisher information stands in."""
+    information = np.where(derivatives.second < 0.0, -derivatives.second, derivatives.expected)
+    sweep = sweep_up(nest, theta.tau2, information)
+    if theta.mean is None and sweep.root <= 0.0:
+        raise ModeNotFound("No look tells anything about the rate at this lag.")
+    w = derivatives.first + information * eta
+    mean, sums, target = solve(sweep, w, theta.mean)
+    return _Point(mean, target, sums[0], sums)
+
+
+def _between(start: _Point, end: _Point, share: float) -> _Point:
+    def mix(x: FloatArray, y: FloatArray) -> FloatArray:
+        return x + share * (y - x)
+
+    sums = tuple(mix(x, y) for x, y in zip(start.node_sums, end.node_sums, strict=True))
+    mean = start.mean + share * (end.mean - start.mean)
+    return _Point(mean, mix(start.eta, end.eta), mix(start.scores, end.scores), sums)
+
+
+def _settled(nest: Nest, theta: Theta, derivatives: LeafDerivatives, point: _Point) -> Mode:
+    sweep = sweep_up(nest, theta.tau2, -derivatives.second)
+    return Mode(point.mean, point.eta, point.scores, point.node_sums, sweep, derivatives)
