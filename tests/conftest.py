@@ -52,10 +52,8 @@ def _broker_for(process: str, url: str) -> str:
 
 
 _settle_environment()
-
-
-def pytest_configure() -> None:
-    django.setup()
+# Here, not in pytest_configure: the conftest files of folders import models before that.
+django.setup()
 
 
 @pytest.fixture(scope="session", autouse=True)

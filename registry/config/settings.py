@@ -124,6 +124,7 @@ LOGOUT_REDIRECT_URL = "/"
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_FAILURE_LIMIT = 6
 AXES_COOLOFF_TIME = 0.25  # hours
+AXES_LOCKOUT_TEMPLATE = "frontend/account/locked_out.html"
 AXES_RESET_ON_SUCCESS = True
 AXES_VERBOSE = False
 
@@ -184,6 +185,8 @@ STORAGES = {
         else "whitenoise.storage.CompressedManifestStaticFilesStorage"
     },
 }
+# The hashed names are the only ones that pages use; half the files, half the time to gather them.
+WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 MEDIA_ROOT = DATA_DIR / "files"
 UPLOADS_DIR = DATA_DIR / "uploads"  # the bodies of uploads, by their hash
 RELEASES_DIR = DATA_DIR / "releases"  # the data packages
