@@ -93,7 +93,7 @@ def collapse(site: Labels, pile: Labels, material: Labels, value: FloatArray) ->
     return Cells(
         count=count.reshape(shape),
         mean=mean.reshape(shape),
-        within=np.bincount(s, deviation**2, minlength=len(sites)),
+        within=np.asarray(np.bincount(s, deviation**2, minlength=len(sites)), dtype=float),
         sites=sites,
         materials=materials,
         piles=piles,

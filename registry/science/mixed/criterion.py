@@ -28,7 +28,7 @@ NO_RESIDUAL = 1e-14
 
 
 class NoResidualVariation(ScienceError):
-    """The fixed and random terms reproduce every value; no variance can be estimated."""
+    """The fixed and random terms reproduce the values; the residual is nothing beside them."""
 
 
 @dataclass(frozen=True)
@@ -40,27 +40,27 @@ class Sums:
     log_det_h : log|H|.
     xhx : (p, p) Xᵀ H⁻¹ X.
     xhy : (p,) Xᵀ H⁻¹ y.
-    yhy : yᵀ H⁻¹ y.
     """
 
     log_det_h: float
     xhx: FloatArray
     xhy: FloatArray
-    yhy: float
 
 
 @dataclass(frozen=True)
 class Slopes:
-    """What the derivatives need beyond `Sums`, for K random terms.
+    """What needs β̂, for K random terms.
 
     Attributes
     ----------
+    q : yᵀPy.
     trace_f : (K,) tr(F_kk) = tr(H⁻¹ G_k).
     trace_cs : (K,) tr(C E_kᵀ E_k).
     b : (K,) yᵀP G_k P y.
     a : (K, K) yᵀP G_k P G_l P y.
     """
 
+    q: float
     trace_f: FloatArray
     trace_cs: FloatArray
     b: FloatArray
@@ -69,17 +69,15 @@ class Slopes:
 
 @dataclass(frozen=True)
 class Moments:
-    """Exact second-order quantities at one γ (see `information`).
+    """Exact second-order quantities at one γ; index 0 is the residual, then the K terms.
 
     Attributes
     ----------
-    trace_f : (K,) tr(F_kk).
-    phi : (K, K) squared Frobenius norm of F_kl = tr(H⁻¹ G_k H⁻¹ G_l).
-    s : (K, p, p) E_kᵀ E_k = Xᵀ H⁻¹ G_k H⁻¹ X.
-    m : (K, K, p, p) E_kᵀ F_kl E_l = Xᵀ H⁻¹ G_k H⁻¹ G_l H⁻¹ X.
+    phi : (K + 1, K + 1) squared Frobenius norm of F_kl = tr(H⁻¹ G_k H⁻¹ G_l).
+    s : (K + 1, p, p) E_kᵀ E_k = Xᵀ H⁻¹ G_k H⁻¹ X.
+    m : (K + 1, K + 1, p, p) E_kᵀ F_kl E_l = Xᵀ H⁻¹ G_k H⁻¹ G_l H⁻¹ X.
     """
 
-    trace_f: FloatArray
     phi: FloatArray
     s: FloatArray
     m: FloatArray
@@ -146,14 +144,14 @@ def evaluate(blocks: Blocks, gamma: FloatArray, method: Method) -> Evaluation:
     factor = cho_factor(sums.xhx, lower=True)
     beta = cho_solve(factor, sums.xhy)
     c = cho_solve(factor, np.eye(p))
-    q = sums.yhy - float(sums.xhy @ beta)
-    if q <= NO_RESIDUAL * blocks.spread:
+    slopes = point.slopes(beta, c)
+    q = slopes.q
+    if not q > NO_RESIDUAL * blocks.spread:
         raise NoResidualVariation("The terms of the model reproduce every value exactly.")
     dof = blocks.n - p if method == "reml" else blocks.n
     criterion = sums.log_det_h + dof * (1 + np.log(2 * np.pi * q / dof))
     if method == "reml":
         criterion += 2 * np.log(np.diag(factor[0])).sum()
-    slopes = point.slopes(beta, c)
     trace = slopes.trace_f - slopes.trace_cs if method == "reml" else slopes.trace_f
     gradient = trace - dof * slopes.b / q
     curvature = dof * (slopes.a / q - np.outer(slopes.b, slopes.b) / q**2)

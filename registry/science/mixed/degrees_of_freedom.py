@@ -30,6 +30,9 @@ from registry.science.mixed.general import MixedFit
 from registry.science.mixed.information import Information, keep
 from registry.science.types import FloatArray
 
+# Traces behind the scaled information carry about twelve digits at ordinary variance ratios.
+LEAST_INFORMATION = 1e-10
+
 Boundary = Literal["drop", "keep"]
 DfMethod = Literal["kenward_roger", "satterthwaite"]
 
@@ -101,6 +104,12 @@ def _df(info: Information, w: FloatArray, l: FloatArray) -> FloatArray:
 
 
 def _inverse(information: FloatArray) -> FloatArray:
-    """Inverse after scaling to unit diagonal: variances of very different size stay accurate."""
+    """Inverse after scaling to unit diagonal, so that variances of very different size agree.
+
+    A direction the data hardly inform gets the largest uncertainty arithmetic can hold, hence next
+    to no degrees of freedom, rather than a sign decided by rounding.
+    """
     scale = 1 / np.sqrt(np.abs(np.diag(information)))
-    return np.linalg.inv(information * np.outer(scale, scale)) * np.outer(scale, scale)
+    value, vector = np.linalg.eigh(information * np.outer(scale, scale))
+    root = (vector / np.sqrt(np.maximum(value, LEAST_INFORMATION))) * scale[:, None]
+    return root @ root.T

@@ -19,7 +19,7 @@ from registry.science.mixed.degrees_of_freedom import (
 )
 from registry.science.mixed.general import MixedFit
 from registry.science.mixed.information import Information
-from registry.science.types import FloatArray
+from registry.science.types import FloatArray, ScienceError
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,13 @@ class FTest:
 def f_test(
     fit: MixedFit, l: FloatArray, method: DfMethod = "kenward_roger", boundary: Boundary = "drop"
 ) -> FTest:
-    """Test L β = 0; `l` is (q, p) of full row rank."""
+    """Test L β = 0; `l` is (q, p) of full row rank.
+
+    Raises
+    ------
+    ScienceError : the denominator would have no more than 2 degrees of freedom, where the
+        Kenward–Roger approximation does not exist.
+    """
     if method == "satterthwaite":
         return _fai_cornelius(fit, l, boundary)
     info = varying(fit, boundary)
@@ -56,13 +62,20 @@ def _kenward_roger_scale(info: Information, l: FloatArray) -> tuple[float, float
     trace = np.trace(each, axis1=1, axis2=2)
     a1 = float(trace @ w @ trace)
     a2 = float(np.einsum("ij,iab,jba->", w, each, each, optimize=True))
+    if q == 1:
+        # The general formula in the limit, where it divides zero by zero at 2 degrees of freedom.
+        return 1.0, 2 / a2
+    if a2 >= q:
+        raise ScienceError("Too few sites and piles for a joint test of this many differences.")
     b = (a1 + 6 * a2) / (2 * q)
     g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
     bottom = 3 * q + 2 * (1 - g)
     c1, c2, c3 = g / bottom, (q - g) / bottom, (q + 2 - g) / bottom
     mean = 1 / (1 - a2 / q)
-    variance = (2 / q) * (1 + c1 * b) / ((1 - c2 * b) ** 2 * (1 - c3 * b))
-    ratio = variance / (2 * mean**2)
+    shrink = (1 - c2 * b) ** 2 * (1 - c3 * b)
+    if shrink <= 0 or (1 + c1 * b) <= shrink * mean**2:
+        raise ScienceError("Too few sites and piles for a joint test of this many differences.")
+    ratio = (1 + c1 * b) / (q * shrink * mean**2)
     df = 4 + (q + 2) / (q * ratio - 1)
     return df / (mean * (df - 2)), df
 

@@ -7,44 +7,32 @@ Sites, and piles within them, are samples of those the answer is for, so they ar
 the data cannot separate from another is left out and named.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from registry.science.mixed.cells import Cells, Labels, collapse
 from registry.science.mixed.contrasts import (
-    Adjustment,
     Contrasts,
     against_reference,
     all_pairs,
     letters_of,
 )
-from registry.science.mixed.criterion import Method
-from registry.science.mixed.degrees_of_freedom import Boundary, DfMethod
 from registry.science.mixed.f_test import FTest, f_test
 from registry.science.mixed.fixed_day_means import MaterialMean, material_means
-from registry.science.mixed.general import MixedFit, fit_blocks
-from registry.science.mixed.identify import Aliased, independent_columns, inseparable_terms
-from registry.science.mixed.site_blocks import ALL_TERMS, SITE, SITE_MATERIAL, site_blocks
-from registry.science.types import FloatArray, IntArray, ScienceError, Warning_
+from registry.science.mixed.fixed_day_variances import (
+    DEFAULTS,
+    FixedDayOptions,
+    NotPooled,
+    bags_identical,
+    fit_variances,
+)
+from registry.science.mixed.general import MixedFit
+from registry.science.mixed.site_blocks import SITE, SITE_MATERIAL
+from registry.science.types import FloatArray, ScienceError, Warning_
 
-# One site says nothing about how sites differ.
-MIN_SITES = 2
 # With so few sites the spread between them is hardly known; said beside the numbers.
 FEW_SITES = 4
-# Components independent in a few sites are independent in all; a few are enough to look at.
-SITES_TO_IDENTIFY = 8
-# Below this share of the spread of all values a sum of squares is rounding.
-NOTHING = 1e-12
-
-
-@dataclass(frozen=True)
-class NotPooled:
-    """Why there is no answer, as a permanent code and a sentence."""
-
-    code: str
-    message: str
 
 
 @dataclass(frozen=True)
@@ -58,7 +46,8 @@ class FixedDayResult:
     means : one record per material, in the order of `cells.materials`.
     pairs : all pairs of materials; None for a single material.
     reference : every other material less the reference; None without one.
-    equal_materials : test that all materials have the same mean; None for a single material.
+    equal_materials : test that all materials have the same mean; None for a single material, or
+        too few sites and piles.
     shrunken : (S, k) predicted mean of each material at each site.
     warnings : what a reader must know.
     """
@@ -71,22 +60,6 @@ class FixedDayResult:
     equal_materials: FTest | None
     shrunken: FloatArray
     warnings: tuple[Warning_, ...]
-
-
-@dataclass(frozen=True)
-class FixedDayOptions:
-    """How to fit and compare; the defaults are the registry's."""
-
-    method: Method = "reml"
-    df_method: DfMethod = "kenward_roger"
-    boundary: Boundary = "drop"
-    pair_adjustment: Adjustment = "tukey"
-    reference_adjustment: Adjustment = "multivariate_t"
-    level: float = 0.95
-    terms: tuple[str, ...] = ALL_TERMS
-
-
-DEFAULTS = FixedDayOptions()
 
 
 def fit_fixed_day(
@@ -133,99 +106,6 @@ def fit_cells(
     return _describe(fitted, cells, reference, options)
 
 
-def fit_variances(
-    cells: Cells, options: FixedDayOptions = DEFAULTS, start: FloatArray | None = None
-) -> MixedFit | NotPooled:
-    """The mixed model alone, with one mean per material."""
-    if len(cells.sites) < MIN_SITES:
-        return NotPooled(
-            "single_site",
-            f"All bags come from one site ({cells.sites[0]}). How sites differ cannot be seen, "
-            "so nothing is pooled.",
-        )
-    k = len(cells.materials)
-    if cells.n_bags <= k:
-        return NotPooled(
-            "no_replication", "There is no more than one bag per material; nothing can be pooled."
-        )
-    if bags_identical(cells):
-        cells = one_bag_per_cell(cells)
-    if cells.within.sum() + _about_materials(cells) <= NOTHING * cells.spread:
-        return NotPooled(
-            "no_variation",
-            "Bags of one material do not differ at all, so there is no spread to judge by.",
-        )
-    design = np.eye(k)
-    inseparable = _inseparable(cells, design, options.terms)
-    lost = {a.name for a in inseparable}
-    terms = tuple(t for t in options.terms if t not in lost)
-    if not terms:
-        return NotPooled("no_replication", " ".join(a.sentence for a in inseparable))
-    fit = fit_blocks(site_blocks(cells, design, terms), cells.materials, options.method, start)
-    return replace(fit, inseparable=inseparable)
-
-
-def bags_identical(cells: Cells) -> bool:
-    """Whether replicated bags never differ from each other inside their cell."""
-    return bool((cells.count > 1).any() and cells.within.sum() <= NOTHING * cells.spread)
-
-
-def one_bag_per_cell(cells: Cells) -> Cells:
-    """The limit of no residual: a cell says no more than one bag of it does."""
-    return replace(cells, count=np.minimum(cells.count, 1.0), within=np.zeros(len(cells.sites)))
-
-
-def _about_materials(cells: Cells) -> float:
-    """Sum of squares of cell means about their material's mean."""
-    mean = (cells.count * cells.mean).sum(axis=(0, 2)) / cells.count.sum(axis=(0, 2))
-    return float((cells.count * (cells.mean - mean[:, None]) ** 2).sum())
-
-
-def fit_on_materials(
-    cells: Cells,
-    design: FloatArray,
-    names: Sequence[str],
-    options: FixedDayOptions = DEFAULTS,
-) -> MixedFit:
-    """The same random terms with any (k, p) design on materials, say composition or coating.
-
-    Row i of `design` belongs to `cells.materials[i]`; columns that repeat others are named in
-    `aliased` and left out.
-    """
-    if design.shape != (len(cells.materials), len(names)):
-        raise ScienceError(f"Design {design.shape} for {len(cells.materials)} materials.")
-    kept, aliased = independent_columns(design, names)
-    if not kept or len(cells.sites) < MIN_SITES or cells.n_bags <= len(kept):
-        raise ScienceError("The design needs a column with data, two sites and spare bags.")
-    design = design[:, kept]
-    inseparable = _inseparable(cells, design, options.terms)
-    lost = {a.name for a in inseparable}
-    terms = tuple(t for t in options.terms if t not in lost)
-    if not terms:
-        raise ScienceError(" ".join(a.sentence for a in inseparable))
-    blocks = site_blocks(cells, design, terms)
-    fit = fit_blocks(blocks, tuple(names[i] for i in kept), options.method)
-    return replace(fit, aliased=aliased, inseparable=inseparable)
-
-
-def _inseparable(cells: Cells, design: FloatArray, terms: tuple[str, ...]) -> tuple[Aliased, ...]:
-    """Judged on the sites with most piles and bags first: independence there is enough."""
-    if len(cells.sites) > SITES_TO_IDENTIFY:
-        some = _informative_sites(cells)
-        part = cells.only_sites(some)
-        part = replace(part, within=np.ones(len(some)))
-        blocks = site_blocks(part, np.eye(len(part.materials)), terms)
-        if part.n_bags > len(part.materials) and not inseparable_terms(blocks):
-            return ()
-    return inseparable_terms(site_blocks(cells, design, terms))
-
-
-def _informative_sites(cells: Cells) -> IntArray:
-    filled = (cells.count > 1).sum(axis=(1, 2))
-    piles = (cells.count.sum(axis=1) > 0).sum(axis=1)
-    return np.lexsort((filled, piles))[::-1][:SITES_TO_IDENTIFY]
-
-
 def _describe(
     fit: MixedFit, cells: Cells, reference: str | None, options: FixedDayOptions
 ) -> FixedDayResult:
@@ -236,8 +116,7 @@ def _describe(
     if k > 1:
         pairs = all_pairs(fit, identity, options.pair_adjustment, *how)
         letters = letters_of(pairs, fit.beta)
-        contrast = identity[1:] - identity[0]
-        equal = f_test(fit, contrast, options.df_method, options.boundary)
+        equal = _equal_materials(fit, options)
     if k > 1 and reference is not None:
         index = cells.materials.index(reference)
         against = against_reference(fit, identity, index, options.reference_adjustment, *how)
@@ -252,6 +131,14 @@ def _describe(
         shrunken=_shrunken(fit, cells),
         warnings=_warnings(fit, cells),
     )
+
+
+def _equal_materials(fit: MixedFit, options: FixedDayOptions) -> FTest | None:
+    contrast = np.eye(fit.p)[1:] - np.eye(fit.p)[0]
+    try:
+        return f_test(fit, contrast, options.df_method, options.boundary)
+    except ScienceError:
+        return None
 
 
 def _shrunken(fit: MixedFit, cells: Cells) -> FloatArray:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from registry.science.mixed.criterion import Blocks, evaluate
-from registry.science.mixed.information import projected_traces, with_residual
+from registry.science.mixed.information import projected_traces
 from registry.science.types import FloatArray
 
 # As R's lm and lme4 judge columns: what remains of a column, relative to the column.
@@ -71,13 +71,13 @@ def _column_alias(x: FloatArray, names: Sequence[str], kept: list[int], i: int) 
 def inseparable_terms(blocks: Blocks) -> tuple[Aliased, ...]:
     """Random terms of `blocks` that the residual, the fixed effects or earlier terms absorb."""
     at = evaluate(blocks, np.ones(len(blocks.terms)), "reml")
-    full = with_residual(at.point.moments(), at, blocks.n)
-    gram = projected_traces(full, at.c)
+    moments = at.point.moments()
+    gram = projected_traces(moments, at.c)
     names = (RESIDUAL, *blocks.terms)
     kept: list[int] = [0]
     aliased = []
     for i in range(1, len(names)):
-        if gram[i, i] <= TERM_TOLERANCE * full.phi[i, i]:
+        if gram[i, i] <= TERM_TOLERANCE * moments.phi[i, i]:
             aliased.append(Aliased(names[i], (FIXED,)))
             continue
         size = np.sqrt(np.diag(gram)[kept])

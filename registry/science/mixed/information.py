@@ -5,10 +5,7 @@ In V = Σ_i θ_i G_i with θ_0 = σ² (residual, G_0 = I) and θ_k = σ² γ_k::
     expected   tr(P_V G_i P_V G_j)                        (times ½ is Fisher information)
     observed   −tr(P_V G_i P_V G_j) + 2 yᵀP_V G_i P_V G_j P_V y        P_V = P / σ²
 
-the second being the Hessian of the criterion. Only quantities with a random term need computing;
-those with the residual follow from  I = H − Σ_k γ_k G_k,  for example
-
-    tr(H⁻¹ H⁻¹ G_l) = tr(H⁻¹ G_l) − Σ_k γ_k tr(H⁻¹ G_k H⁻¹ G_l).
+the second being the Hessian of the criterion.
 """
 
 from dataclasses import dataclass
@@ -44,20 +41,19 @@ class Information:
 
 
 def information(
-    at: Evaluation, moments: Moments, n: int, names: tuple[str, ...], method: Method
+    at: Evaluation, moments: Moments, names: tuple[str, ...], method: Method
 ) -> Information:
     """Information at the optimum `at`, for all its terms (see `Information.without`)."""
-    full = with_residual(moments, at, n)
     c, sigma2 = at.c, at.sigma2
-    expected = projected_traces(full, c)
-    trace = expected if method == "reml" else full.phi
+    expected = projected_traces(moments, c)
+    trace = expected if method == "reml" else moments.phi
     a = quadratics(at)
     return Information(
         names=("residual", *names),
         theta=sigma2 * np.append(1.0, at.gamma),
         vcov=sigma2 * c,
-        pi=full.s / sigma2**2,
-        rho=full.m / sigma2**3,
+        pi=moments.s / sigma2**2,
+        rho=moments.m / sigma2**3,
         expected=expected / sigma2**2,
         observed=(2 * a / sigma2 - trace) / sigma2**2,
     )
@@ -74,27 +70,6 @@ def keep(info: Information, index: list[int]) -> Information:
         rho=info.rho[pick],
         expected=info.expected[pick],
         observed=info.observed[pick],
-    )
-
-
-def with_residual(moments: Moments, at: Evaluation, n: int) -> Moments:
-    """Put the residual in front of the random terms, by I = H − Σ γ_k G_k."""
-    gamma = at.gamma
-    xhx = np.linalg.inv(at.c)
-    trace_0 = n - gamma @ moments.trace_f
-    phi_0 = moments.trace_f - gamma @ moments.phi
-    phi_00 = trace_0 - gamma @ phi_0
-    s_0 = xhx - np.tensordot(gamma, moments.s, 1)
-    m_0 = moments.s - np.tensordot(gamma, moments.m, 1)
-    m_00 = s_0 - np.tensordot(gamma, m_0, 1)
-    top = np.concatenate([m_00[None], m_0])
-    left = m_0.transpose(0, 2, 1)
-    m = np.concatenate([top[None], np.concatenate([left[:, None], moments.m], axis=1)])
-    return Moments(
-        trace_f=np.append(trace_0, moments.trace_f),
-        phi=np.block([[phi_00, phi_0], [phi_0[:, None], moments.phi]]),
-        s=np.concatenate([s_0[None], moments.s]),
-        m=m,
     )
 
 

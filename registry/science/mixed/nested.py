@@ -171,15 +171,17 @@ class NestedPoint:
             log_det_h=self.log_det_h,
             xhx=_symmetric(b.xx - np.einsum("sqi,sqj->ij", zx_weighted, self.e)),
             xhy=b.xy - np.einsum("sqi,sq->i", zx_weighted, self.zhy),
-            yhy=b.yy - float(np.einsum("sq,sq->", b.zy * w, self.zhy)),
         )
 
     def slopes(self, beta: FloatArray, c: FloatArray) -> Slopes:
+        sums = self.sums()
         e = self.zhy - self.e @ beta
         e_k = self.member * e
         h_k = np.einsum("sqi,ksq->ki", self.e, e_k)
         a = np.einsum("ksq,sqr,lsr->kl", e_k, self.f, e_k, optimize=True) - h_k @ c @ h_k.T
+        yhy = self.blocks.yy - float((self.blocks.zy * self.per_column * self.zhy).sum())
         return Slopes(
+            q=yhy - float(sums.xhy @ beta),
             trace_f=np.einsum("ksq,sqq->k", self.member, self.f),
             trace_cs=np.einsum("ksq,sqi,ij,sqj->k", self.member, self.e, c, self.e, optimize=True),
             b=(e_k**2).sum(axis=(1, 2)),
@@ -187,12 +189,24 @@ class NestedPoint:
         )
 
     def moments(self) -> Moments:
+        """Terms directly; the residual by I = H − Σ γ_k G_k, as the rows are gone by now."""
         e_k = self.member[..., None] * self.e
+        gamma = self.gamma
+        trace = np.einsum("ksq,sqq->k", self.member, self.f)
+        phi = np.einsum("ksq,sqr,lsr->kl", self.member, self.f**2, self.member, optimize=True)
+        s = np.einsum("ksqi,ksqj->kij", e_k, e_k, optimize=True)
+        m = np.einsum("ksqi,sqr,lsrj->klij", e_k, self.f, e_k, optimize=True)
+        phi_0 = trace - gamma @ phi
+        phi_00 = self.blocks.n - gamma @ trace - gamma @ phi_0
+        s_0 = self.sums().xhx - np.tensordot(gamma, s, 1)
+        m_0 = s - np.tensordot(gamma, m, 1)
+        m_00 = s_0 - np.tensordot(gamma, m_0, 1)
+        top = np.concatenate([m_00[None], m_0])
+        rest = np.concatenate([m_0.transpose(0, 2, 1)[:, None], m], axis=1)
         return Moments(
-            trace_f=np.einsum("ksq,sqq->k", self.member, self.f),
-            phi=np.einsum("ksq,sqr,lsr->kl", self.member, self.f**2, self.member, optimize=True),
-            s=np.einsum("ksqi,ksqj->kij", e_k, e_k, optimize=True),
-            m=np.einsum("ksqi,sqr,lsrj->klij", e_k, self.f, e_k, optimize=True),
+            phi=np.block([[phi_00, phi_0], [phi_0[:, None], phi]]),
+            s=np.concatenate([s_0[None], s]),
+            m=np.concatenate([top[None], rest]),
         )
 
     def random_effects(self, beta: FloatArray) -> tuple[FloatArray, ...]:

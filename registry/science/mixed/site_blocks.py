@@ -6,8 +6,11 @@ runs over materials and j over piles. X = L on materials: row m of the (M, p) `d
 pile × material is diagonal on cells        w = N / (1 + γ_c N)
 site × material is one rank per material    A_m = diag(w_m) − γ_m v_m w_m w_mᵀ
                                             v_m = 1 / (1 + γ_m Σ_j w_mj)
-pile and site, Ψ = γ_p I + γ_a 11ᵀ          H⁻¹ = A − A Z R Zᵀ A
-                                            R = (I + Ψ K)⁻¹ Ψ,  K = Σ_m A_m
+pile is J × J                               T_p = (I + γ_p K)⁻¹,  F_p = T_p K,  K = Σ_m A_m
+site is one rank more                       u = 1 / (1 + γ_a 1ᵀF_p 1)
+
+    H⁻¹ = A − A Z R Zᵀ A,      R = γ_p T_p + γ_a u T_p 11ᵀ T_p
+    Zᵀ H⁻¹ = T Zᵀ A,           T = T_p − γ_a u F_p 11ᵀ T_p,      1ᵀT = u 1ᵀT_p
 
 where Z sums over materials, so that block m of A Z is A_m itself, and row m of XᵀA Z is
 A_m 1 = v_m w_m =: q_m. Everything below is J × J per site, or M × M once.
@@ -84,24 +87,32 @@ class SitePoint:
         j = count.shape[2]
         w_jm = self.w.transpose(0, 2, 1)
         self.k = _diagonal(over_materials(self.w)) - self.gamma_m * (w_jm @ self.q)
-        self.psi = self.gamma_p * np.eye(j) + self.gamma_a
-        self.system = np.eye(j) + self.psi @ self.k
-        r = np.linalg.solve(self.system, np.broadcast_to(self.psi, self.k.shape))
-        self.r = _symmetric(np.asarray(r, dtype=float))
+        t = np.asarray(np.linalg.inv(np.eye(j) + self.gamma_p * self.k), dtype=float)
+        f = t @ self.k
+        self.log_det_pile = float(-np.linalg.slogdet(t)[1].sum())
+        one_f, one_t = f.sum(axis=1), t.sum(axis=1)
+        self.f_site = one_f.sum(axis=1)
+        self.u = 1 / (1 + self.gamma_a * self.f_site)
+        c = (self.gamma_a * self.u)[:, None, None]
+        self.r = _symmetric(self.gamma_p * t) + c * one_t[:, :, None] * one_t[:, None]
+        self.t_pile = t - c * one_f[:, :, None] * one_t[:, None]
+        self.t_site = self.u[:, None] * one_t
 
     def apply_a(self, x: FloatArray) -> FloatArray:
-        """A x for x of shape (..., S, M or 1, J): w x − γ_m v w (wᵀx)."""
+        """A x for x of shape (..., S, M or 1, J): w (x − γ_m v wᵀx)."""
         inner = np.einsum(
             "...smj,smj->...sm", np.broadcast_to(x, (*x.shape[:-3], *self.w.shape)), self.w
         )
-        return self.w * x - (self.gamma_m * self.q) * inner[..., None]
+        return self.w * (x - (self.gamma_m * self.v * inner)[..., None])
 
     def solve(self, x: FloatArray) -> FloatArray:
-        """H⁻¹ x on cells, for x of shape (..., S, M, J)."""
-        ax = self.apply_a(x)
-        pull = np.einsum("sjk,...sk->...sj", self.r, over_materials(ax))
-        ax -= self.apply_a(pull[..., None, :])
-        return ax
+        """H⁻¹ x on cells, for x of shape (..., S, M, J).
+
+        As A (x − R Zᵀ A x): what the terms explain leaves x before anything is weighted, so large
+        variance ratios cost no digits.
+        """
+        pull = np.einsum("sjk,...sk->...sj", self.r, over_materials(self.apply_a(x)))
+        return self.apply_a(x - pull[..., None, :])
 
     def sums(self) -> Sums:
         b = self.blocks
@@ -110,16 +121,12 @@ class SitePoint:
         rz = np.einsum("sjk,sk->sj", self.r, z)
         xhx, q_flat = self._material_xhx()
         xhy = over_piles(ay).sum(axis=0) - q_flat @ rz.reshape(-1)
-        log_det = (
-            np.log1p(self.gamma_c * b.cells.count).sum()
-            - np.log(self.v).sum()
-            + np.linalg.slogdet(self.system)[1].sum()
-        )
+        log_det = np.log1p(self.gamma_c * b.cells.count).sum() + self.log_det_pile
+        log_det -= np.log(self.v).sum() + np.log(self.u).sum()
         return Sums(
             log_det_h=float(log_det),
             xhx=_symmetric(b.design.T @ xhx @ b.design),
             xhy=b.design.T @ xhy,
-            yhy=b.within + float((b.y * ay).sum() - (z * rz).sum()),
         )
 
     def _material_xhx(self) -> tuple[FloatArray, FloatArray]:
@@ -140,9 +147,10 @@ class SitePoint:
         return _diagonal(over_materials(w2)) - g * (cross + cross.transpose(0, 2, 1)) + rank_one
 
     def slopes(self, beta: FloatArray, c: FloatArray) -> Slopes:
-        b, a = self._quadratics(beta, c)
+        q, b, a = self._quadratics(beta, c)
         kept = self.kept
         return Slopes(
+            q=q,
             trace_f=self.trace_f()[kept],
             trace_cs=self._trace_cs(c)[kept],
             b=b[kept],
@@ -152,12 +160,12 @@ class SitePoint:
     def trace_f(self) -> FloatArray:
         """(4,) tr(Z_kᵀ H⁻¹ Z_k)."""
         k, r = self.k, self.r
-        f_pile = k - k @ r @ k
+        f_pile = self.t_pile @ k
         qr = self.q @ r
         trace_a = self.w.sum() - self.gamma_m * (self.v * over_piles(self.w**2)).sum()
         return np.array(
             [
-                f_pile.sum(),
+                (self.u * self.f_site).sum(),
                 np.trace(f_pile, axis1=1, axis2=2).sum(),
                 trace_a - (r * self.a_squared).sum(),
                 (self.v * self.t).sum() - (qr * self.q).sum(),
@@ -171,15 +179,15 @@ class SitePoint:
         q, r, vt = self.q, self.r, self.v * self.t
         cq = np.tensordot(c_m, q, axes=(1, 1)).transpose(1, 0, 2)
         n = q.transpose(0, 2, 1) @ cq
-        inner = n - self.k @ r @ n
-        pile = inner - inner @ (r @ self.k)
+        pile = self.t_pile @ n @ self.t_pile.transpose(0, 2, 1)
+        site = np.einsum("sj,sjk,sk->", self.t_site, n, self.t_site, optimize=True)
         rcq = cq @ r
         aq = self.apply_a(q)
         c_diag = np.diag(c_m)
         rnr = r @ n @ r
         return np.array(
             [
-                pile.sum(),
+                site,
                 (vt**2 @ c_diag).sum()
                 - 2 * (vt * over_piles(q * rcq)).sum()
                 + ((q.transpose(0, 2, 1) @ q) * rnr).sum(),
@@ -190,39 +198,44 @@ class SitePoint:
             ]
         )
 
-    def residual_solved(self, beta: FloatArray) -> FloatArray:
-        """(S, M, J) H⁻¹ (y − X β) on cells."""
+    def _grouped(self, beta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Z_kᵀ H⁻¹ (y − X β) for the four terms, each spread over (S, M, J) by its unit axes.
+
+        Sums over a term with a large ratio are tiny next to their parts, so each is taken from its
+        own formula, not by adding up cells.
+        """
         rest = self.blocks.y - (self.blocks.design @ beta)[:, None]
         rest = np.where(self.blocks.cells.count > 0, rest, 0.0)
-        return self.solve(rest)
+        z = over_materials(self.apply_a(rest))
+        rest = rest - np.einsum("sjk,sk->sj", self.r, z)[:, None]
+        site = (self.t_site * z).sum(axis=1)[:, None, None]
+        site_material = (self.v * over_piles(self.w * rest))[..., None]
+        pile = np.einsum("sjk,sk->sj", self.t_pile, z)[:, None]
+        return site, site_material, pile, self.apply_a(rest)
 
-    def _quadratics(self, beta: FloatArray, c: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """b (4,) and a (4, 4) of `Slopes`."""
-        e = self.residual_solved(beta)
-        grouped = self._grouped(e)
+    def _quadratics(self, beta: FloatArray, c: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """q, b (4,) and a (4, 4) of `Slopes`; q as residual plus penalty, all terms positive."""
+        grouped = self._grouped(beta)
+        e = grouped[3]
         b = np.array([(g**2).sum() for g in grouped])
         w = np.stack([np.broadcast_to(g, e.shape) for g in grouped])
         hw = self.solve(w)
         h = over_piles(hw).sum(axis=1) @ self.blocks.design
         a = w.reshape(4, -1) @ hw.reshape(4, -1).T - h @ c @ h.T
-        return b, (a + a.T) / 2
+        ratios = np.array([self.gamma_a, self.gamma_m, self.gamma_p, self.gamma_c])
+        residual = (e**2 / np.maximum(self.blocks.cells.count, 1)).sum()
+        return float(self.blocks.within + residual + ratios @ b), b, (a + a.T) / 2
 
     def moments(self) -> Moments:
         return site_moments(self)
 
     def random_effects(self, beta: FloatArray) -> tuple[FloatArray, ...]:
         """Predicted effects per term kept: (S,), (S, M), (S, J), (S, M, J)."""
-        e = self.residual_solved(beta)
         ratios = (self.gamma_a, self.gamma_m, self.gamma_p, self.gamma_c)
-        effects = [ratio * g for ratio, g in zip(ratios, self._grouped(e), strict=True)]
-        shapes = [e.shape[:1], e.shape[:2], (e.shape[0], e.shape[2]), e.shape]
+        effects = [ratio * g for ratio, g in zip(ratios, self._grouped(beta), strict=True)]
+        s, m, j = self.w.shape
+        shapes = [(s,), (s, m), (s, j), (s, m, j)]
         return tuple(effects[i].reshape(shapes[i]) for i in self.kept)
-
-    @staticmethod
-    def _grouped(e: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Z_kᵀ e for the four terms, each still spread over (S, M, J) by its unit axes."""
-        pile = over_materials(e)[:, None]
-        return pile.sum(axis=2, keepdims=True), over_piles(e)[..., None], pile, e
 
 
 # Products with ones: for short axes many times faster than numpy's reductions.

@@ -27,6 +27,8 @@ OMITTED = 1e-15
 # Above this many degrees of freedom the tail no longer changes in six digits, and the density of s
 # loses digits faster than it gains any.
 INFINITE_DF = 1e6
+# Below half a degree of freedom the lower end of s underflows, and no difference is ever shown.
+LEAST_DF = 0.5
 # Relative error of the tail at which a quantile is good; the secant takes about ten steps.
 QUANTILE_TOLERANCE = 1e-11
 MAX_SECANTS = 60
@@ -69,7 +71,7 @@ def _tail(q: FloatArray, k: int, rule: tuple[FloatArray, FloatArray]) -> FloatAr
 
 def _scale_rule(df: FloatArray) -> tuple[FloatArray, FloatArray]:
     """(m, SCALE_NODES) values of s and weights that integrate against its density, per df."""
-    half = np.minimum(df, INFINITE_DF)[:, None] / 2
+    half = np.clip(df, LEAST_DF, INFINITE_DF)[:, None] / 2
     low = 0.5 * np.log(gammaincinv(half, OMITTED) / half)
     high = 0.5 * np.log(gammainccinv(half, OMITTED) / half)
     node, weight = _legendre(SCALE_NODES)
