@@ -13,6 +13,7 @@ from django.db.models import Max
 from django.utils import timezone
 
 from registry.errors import NothingToRelease
+from registry.intake import locks
 from registry.models import Institution, PoolingRun, Release, RunState, Trial, Upload, UploadState
 from registry.packages.build import build_package
 from registry.packages.meta import Contributor, ReleaseMeta
@@ -33,8 +34,9 @@ def freeze_release(*, trial: Trial, by: Actor, notes: str = "") -> Release:
     `NothingToRelease` when the present data have not been pooled, or not to the end.
     """
     demand(by, Capability.RELEASE, trial=trial)
-    # One at a time per trial: versions are counted without a gap.
-    trial = Trial.objects.select_for_update().get(pk=trial.pk)
+    # Alone with the trial: versions count without a gap, and an upload is wholly in or wholly out.
+    locks.hold_trial(trial.pk)
+    trial.refresh_from_db()
     run = _run_of_present_data(trial)
     uploads = _last_upload_id()
     latest = trial.releases.order_by("-version").first()

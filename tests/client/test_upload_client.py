@@ -192,7 +192,7 @@ def test_nobody_listening_is_exit_4_with_growing_pauses(bags, waits):
 
 @pytest.mark.parametrize(
     ("status", "exit_code"),
-    [(400, 1), (401, 3), (403, 3), (404, 2), (409, 5), (413, 1), (415, 1), (422, 1), (500, 6)],
+    [(400, 1), (401, 3), (403, 3), (404, 2), (409, 5), (413, 1), (415, 1), (500, 6)],
 )
 def test_what_will_not_get_better_is_asked_once(bags, waits, status, exit_code):
     with answering(problem(status=status)) as script:
@@ -203,13 +203,36 @@ def test_what_will_not_get_better_is_asked_once(bags, waits, status, exit_code):
     assert waits == []
 
 
+def test_a_refusal_is_confirmed_by_a_check_that_stores_nothing(bags, waits):
+    with answering(problem(), problem(detail="Still wrong.")) as script:
+        code = run(script, "send", bags)
+
+    assert code == 1
+    assert waits == []
+    assert [request.path for request in script.seen] == [
+        "/api/v1/bags/",
+        "/api/v1/bags/?dry_run=true",
+    ]
+
+
+def test_a_refusal_kept_from_before_the_missing_rows_were_sent_does_not_stand(bags):
+    with answering(problem(), STORED, STORED) as script:
+        code = run(script, "send", bags)
+
+    assert code == 0
+    assert script.seen[2].path == "/api/v1/bags/"
+    assert ["idempotency-key" in request.headers for request in script.seen] == [
+        *(True, False, False)
+    ]
+
+
 def test_faulty_rows_are_an_aligned_table_with_line_numbers(bags, capsys):
     faults = (
         {"row": 1, "field": "material", "code": "unknown", "value": "COIR", "message": "Not here."},
         {"row": 2, "field": "mass_g", "code": "low", "value": "x" * 99, "message": "Too low."},
     )
 
-    with answering(problem(*faults)) as script:
+    with answering(*[problem(*faults)] * 2) as script:
         code = run(script, "send", bags)
 
     lines = capsys.readouterr().err.splitlines()
@@ -228,7 +251,7 @@ def test_a_long_list_is_shortened_with_the_true_total(bags, capsys):
         for n in range(1, 1001)
     ]
 
-    with answering(problem(*faults, total=10_000)) as script:
+    with answering(*[problem(*faults, total=10_000)] * 2) as script:
         run(script, "send", bags, "--max-errors", "3")
 
     lines = capsys.readouterr().err.splitlines()
@@ -239,7 +262,7 @@ def test_a_long_list_is_shortened_with_the_true_total(bags, capsys):
 def test_what_a_cell_holds_cannot_steer_the_terminal(bags, capsys):
     fault = {"row": 1, "field": "f", "code": "c", "value": "\x1b[2J", "message": "a\x07b"}
 
-    with answering(problem(fault)) as script:
+    with answering(*[problem(fault)] * 2) as script:
         run(script, "send", bags)
 
     assert not re.search(r"[\x00-\x09\x0b-\x1f]", capsys.readouterr().err)
@@ -267,11 +290,12 @@ def test_several_files_go_in_the_order_they_need_and_stop_at_the_first_refusal(t
     for name in names:
         (tmp_path / name).write_text("a\n1\n")
 
-    with answering(STORED, STORED, problem()) as script:
+    with answering(STORED, STORED, problem(), problem()) as script:
         code = run(script, "send", *(tmp_path / name for name in names))
 
     assert code == 1
-    assert [request.path.split("/")[3] for request in script.seen] == ["materials", "piles", "bags"]
+    sent = [request.path.split("/")[3] for request in script.seen]
+    assert sent == ["materials", "piles", "bags", "bags"]
 
 
 def test_a_check_of_several_files_goes_on_after_a_refusal(tmp_path):
@@ -308,7 +332,7 @@ def test_a_file_that_cannot_be_sent_is_exit_2_before_anything_is_sent(tmp_path, 
 def test_json_output_is_one_object_a_file_with_every_listed_fault(bags, capsys):
     fault = {"row": 1, "field": "pile", "code": "unknown_pile", "value": "P9", "message": "?"}
 
-    with answering(problem(fault)) as script:
+    with answering(*[problem(fault)] * 2) as script:
         code = run(script, "send", bags, "--json")
 
     report = json.loads(capsys.readouterr().out)
