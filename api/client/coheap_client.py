@@ -196,6 +196,7 @@ class Client:
             headers = {
                 "Accept": "application/json",
                 "Authorization": f"Bearer {self._token}",
+                "Content-Disposition": f'attachment; filename="{_header_safe(source.name)}"',
                 "Content-Encoding": "gzip",
                 "Content-Length": str(size),
                 "Content-Type": content_type,
@@ -581,6 +582,11 @@ def _csv_record_lines(file: Any) -> Iterator[int]:
         if record:
             yield start
         start = reader.line_num + 1
+
+
+def _header_safe(name: str) -> str:
+    """A file name that may stand in quotes in a header; it is for people to recognise only."""
+    return re.sub(r"[^ -~]|[\"\\\\]", "_", name)
 
 
 def _shorten(value: object) -> object:

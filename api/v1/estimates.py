@@ -1,0 +1,209 @@
+"""Pooling runs and what they say."""
+
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from api.v1.authentication import known_actor
+from api.v1.filters import Filter
+from api.v1.listing import ListRows, OneRow, listed
+from api.v1.registration import trial_for
+from registry.jobs.pooling import request_pooling
+from registry.models import PooledEstimate, PoolingRun, RunState
+from registry.models.pooled_estimate import HEAT_CLASSES, MODELS, OUTCOMES
+
+
+class RunOut(serializers.Serializer):
+    id = serializers.IntegerField()
+    trial = serializers.CharField(source="trial.code")
+    state = serializers.ChoiceField(choices=RunState.values)
+    stage = serializers.CharField()
+    done = serializers.IntegerField()
+    total = serializers.IntegerField()
+    attempt = serializers.IntegerField()
+    error = serializers.CharField()
+    model_version = serializers.CharField()
+    input_digest = serializers.CharField()
+    requested_at = serializers.DateTimeField()
+    started_at = serializers.DateTimeField(allow_null=True)
+    heartbeat_at = serializers.DateTimeField(allow_null=True)
+    finished_at = serializers.DateTimeField(allow_null=True)
+
+
+class WarningOut(serializers.Serializer):
+    code = serializers.CharField()
+    message = serializers.CharField()
+
+
+class ChanceOut(serializers.Serializer):
+    days = serializers.IntegerField()
+    probability = serializers.FloatField(allow_null=True)
+
+
+class SiteEstimateOut(serializers.Serializer):
+    site = serializers.CharField(source="site.code")
+    estimate = serializers.FloatField(allow_null=True)
+    log_estimate = serializers.FloatField(allow_null=True)
+    log_standard_error = serializers.FloatField(allow_null=True)
+    ci_low = serializers.FloatField(allow_null=True)
+    ci_high = serializers.FloatField(allow_null=True)
+    shrunken_estimate = serializers.FloatField(allow_null=True)
+    weight_pct = serializers.FloatField(allow_null=True)
+    n_piles = serializers.IntegerField()
+    n_bags = serializers.IntegerField()
+    note = serializers.CharField()
+
+
+class LeftOutOut(serializers.Serializer):
+    site = serializers.CharField(source="site.code")
+    estimate = serializers.FloatField(allow_null=True)
+    ci_low = serializers.FloatField(allow_null=True)
+    ci_high = serializers.FloatField(allow_null=True)
+    tau2_site = serializers.FloatField(allow_null=True)
+
+
+class CurvePointOut(serializers.Serializer):
+    day = serializers.FloatField()
+    fitted = serializers.FloatField(allow_null=True)
+    ci_low = serializers.FloatField(allow_null=True)
+    ci_high = serializers.FloatField(allow_null=True)
+    pi_low = serializers.FloatField(allow_null=True)
+    pi_high = serializers.FloatField(allow_null=True)
+
+
+class LossScenarioOut(serializers.Serializer):
+    assumption = serializers.CharField(help_text="what lost and damaged bags are taken for")
+    estimate = serializers.FloatField(allow_null=True)
+    ci_low = serializers.FloatField(allow_null=True)
+    ci_high = serializers.FloatField(allow_null=True)
+
+
+# Numbers of an estimate that the data may not support: null then, with a warning.
+MAY_BE_NULL = (
+    "estimate",
+    "ci_low",
+    "ci_high",
+    "pi_low",
+    "pi_high",
+    "log_estimate",
+    "log_standard_error",
+    "tau2_site",
+    "tau2_pile",
+    "tau2_site_low",
+    "tau2_site_high",
+    "i2_pct",
+    "q",
+    "q_p",
+    "lag_days",
+    "lag_low",
+    "lag_high",
+    "residual_a",
+    "residual_b",
+)
+COUNTS = ("n_sites", "n_piles", "n_bags", "n_excluded", "n_lost", "n_nothing_left")
+
+
+class _EstimateNumbers(serializers.Serializer):
+    def get_fields(self) -> dict[str, Any]:
+        numbers = {name: serializers.FloatField(allow_null=True) for name in MAY_BE_NULL}
+        counts = {name: serializers.IntegerField() for name in COUNTS}
+        return {**super().get_fields(), **numbers, **counts}
+
+
+class EstimateOut(_EstimateNumbers):
+    id = serializers.IntegerField()
+    run = serializers.IntegerField(source="run_id")
+    trial = serializers.CharField(source="run.trial.code")
+    material = serializers.CharField(source="material.code")
+    outcome = serializers.ChoiceField(choices=OUTCOMES)
+    model = serializers.ChoiceField(choices=MODELS)
+    day = serializers.IntegerField(allow_null=True)
+    heat_class = serializers.ChoiceField(choices=HEAT_CLASSES)
+    time_scale = serializers.CharField()
+    unit = serializers.CharField(help_text="UCUM: 1/d, d or %")
+    level = serializers.FloatField()
+    q_df = serializers.IntegerField(allow_null=True)
+    lag_identified = serializers.BooleanField(allow_null=True)
+    converged = serializers.BooleanField()
+    at_boundary = serializers.BooleanField()
+    method = serializers.CharField()
+    model_version = serializers.CharField(source="run.model_version")
+    input_digest = serializers.CharField(source="run.input_digest")
+    chance_90_by = ChanceOut(many=True)
+    warnings = WarningOut(many=True)
+
+
+class WholeEstimateOut(EstimateOut):
+    sites = SiteEstimateOut(many=True)
+    left_out = LeftOutOut(many=True)
+    loss_sensitivity = LossScenarioOut(many=True)
+    curve = CurvePointOut(many=True)
+
+
+class _Runs(ListRows):
+    model = PoolingRun
+    related = ("trial",)
+    serializer_class = RunOut
+    filters = {
+        "trial": Filter("trial__code", meaning="code of the trial"),
+        "state": Filter("state", "choice", tuple(RunState.values), "where the run is"),
+    }
+
+
+Runs = listed("List pooling runs", _Runs, "pooling")
+
+
+class OneRun(OneRow):
+    model = PoolingRun
+    related = ("trial",)
+    serializer_class = RunOut
+
+
+class RequestPooling(APIView):
+    @extend_schema(
+        tags=["pooling"],
+        summary="Ask for pooling; the same data and model give the existing run",
+        request=None,
+        responses={200: RunOut, 202: RunOut},
+    )
+    def post(self, request: Request, trial: str) -> Response:
+        actor = known_actor(request)
+        run, created = request_pooling(trial=trial_for(request, trial), by=actor)
+        location = {"Location": f"/api/v1/pooling-runs/{run.pk}/"}
+        return Response(RunOut(run).data, status=202 if created else 200, headers=location)
+
+
+class _Estimates(ListRows):
+    model = PooledEstimate
+    related = ("run__trial", "material")
+    prefetched = ("chance_90_by", "warnings")
+    serializer_class = EstimateOut
+    filters = {
+        "trial": Filter("run__trial__code", meaning="code of the trial"),
+        "run": Filter("run_id", "integer", meaning="id of the pooling run"),
+        "material": Filter("material__code", meaning="code of the material"),
+        "outcome": Filter("outcome", "choice", OUTCOMES, "what is estimated"),
+        "model": Filter("model", "choice", MODELS, "which model"),
+        "heat_class": Filter("heat_class", "choice", HEAT_CLASSES, "heat of the piles"),
+    }
+
+
+Estimates = listed("List pooled estimates", _Estimates, "pooling")
+
+
+class OneEstimate(OneRow):
+    model = PooledEstimate
+    related = ("run__trial", "material")
+    prefetched = (
+        "chance_90_by",
+        "warnings",
+        "sites__site",
+        "left_out__site",
+        "loss_sensitivity",
+        "curve",
+    )
+    serializer_class = WholeEstimateOut

@@ -1,0 +1,88 @@
+"""Filters named after columns: declared per list, checked, and described in the schema."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db.models import QuerySet
+from django.utils.dateparse import parse_date, parse_datetime
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter
+from rest_framework.request import Request
+
+from registry.errors import InvalidValue
+
+ALWAYS = ("page_size", "cursor", "format")
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """`lookup` is the ORM path; `kind` one of text, integer, date, datetime, choice."""
+
+    lookup: str
+    kind: str = "text"
+    choices: tuple[str, ...] = ()
+    meaning: str = ""
+
+
+OPENAPI = {
+    "text": OpenApiTypes.STR,
+    "choice": OpenApiTypes.STR,
+    "integer": OpenApiTypes.INT,
+    "date": OpenApiTypes.DATE,
+    "datetime": OpenApiTypes.DATETIME,
+}
+# Ids and counts fit Postgres' bigint; a larger number cannot match anything.
+LARGEST = 2**63 - 1
+
+
+def apply(rows: QuerySet[Any], request: Request, filters: Mapping[str, Filter]) -> QuerySet[Any]:
+    unknown = sorted(set(request.query_params) - set(filters) - set(ALWAYS))
+    if unknown:
+        raise InvalidValue(
+            f"Unknown filter {unknown[0]!r}. Known here: {', '.join(sorted(filters)) or 'none'}.",
+            field=unknown[0],
+        )
+    for name, declared in filters.items():
+        sent = request.query_params.get(name)
+        if sent not in (None, ""):
+            rows = rows.filter(**{declared.lookup: _value(name, sent, declared)})
+    return rows
+
+
+def parameters(filters: Mapping[str, Filter]) -> list[OpenApiParameter]:
+    return [
+        OpenApiParameter(
+            name,
+            OPENAPI[declared.kind],
+            description=declared.meaning,
+            enum=declared.choices or None,
+        )
+        for name, declared in filters.items()
+    ]
+
+
+def _value(name: str, sent: str, declared: Filter) -> Any:
+    if "\x00" in sent:
+        raise InvalidValue(f"{name} holds a NUL character.", field=name)
+    if declared.kind == "choice" and sent not in declared.choices:
+        raise InvalidValue(f"{name} is one of: {', '.join(declared.choices)}.", field=name)
+    if declared.kind == "integer":
+        if not sent.isascii() or not sent.isdigit() or int(sent) > LARGEST:
+            raise InvalidValue(f"{name} is a whole number.", field=name)
+        return int(sent)
+    if declared.kind in ("date", "datetime"):
+        return _moment(name, sent, declared.kind)
+    return sent
+
+
+def _moment(name: str, sent: str, kind: str) -> Any:
+    try:
+        value = parse_date(sent) if kind == "date" else parse_datetime(sent)
+    except (ValueError, ValidationError):
+        value = None
+    if value is None:
+        example = "2026-03-04" if kind == "date" else "2026-03-04T10:00:00Z"
+        raise InvalidValue(f"{name} is written like {example}.", field=name)
+    return value

@@ -1,0 +1,52 @@
+"""A list view: visible rows, checked filters, pages by cursor. Every list is made from this."""
+
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+from django.db.models import Model, QuerySet
+from drf_spectacular.utils import extend_schema
+from rest_framework.generics import GenericAPIView
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from api.v1 import filters
+from api.v1.authentication import actor_of
+from api.v1.filters import Filter
+from registry.permissions import visible_to
+
+
+class VisibleRows(GenericAPIView):
+    """Rows of `model` that exist for the caller."""
+
+    model: ClassVar[type[Model]]
+    filters: ClassVar[Mapping[str, Filter]] = {}
+    related: ClassVar[tuple[str, ...]] = ()
+    prefetched: ClassVar[tuple[str, ...]] = ()
+
+    def get_queryset(self) -> QuerySet[Any]:
+        rows = visible_to(actor_of(self.request), self.model)
+        return rows.select_related(*self.related).prefetch_related(*self.prefetched)
+
+
+class ListRows(VisibleRows):
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        rows = filters.apply(self.get_queryset(), request, self.filters)
+        page = self.paginate_queryset(rows)
+        return self.get_paginated_response(self.get_serializer(page, many=True).data)
+
+
+class OneRow(VisibleRows):
+    """One row by its id, or by the code people write."""
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return Response(self.get_serializer(self.get_object()).data)
+
+
+def listed(summary: str, view: type[ListRows], tag: str) -> type[ListRows]:
+    """Describe a list in the schema: its filters and its tag."""
+    return extend_schema(
+        summary=summary,
+        tags=[tag],
+        parameters=filters.parameters(view.filters),
+        methods=["GET"],
+    )(view)

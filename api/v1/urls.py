@@ -1,0 +1,56 @@
+"""Every address of the API, version 1."""
+
+from django.urls import path, re_path
+from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
+
+from api.v1 import (
+    client_download,
+    error_reference,
+    errors,
+    estimates,
+    export,
+    quality,
+    records,
+    registration,
+    releases,
+    temperatures,
+    uploads,
+)
+
+app_name = "api"
+
+urlpatterns = [
+    path("institutions/", registration.Institutions.as_view()),
+    path("sites/", registration.Sites.as_view()),
+    path("trials/", registration.Trials.as_view(), name="trials"),
+    path("trials/<str:trial>/", registration.OneTrial.as_view()),
+    path("trials/<str:trial>/state/", registration.TrialStates.as_view()),
+    path("trials/<str:trial>/pooling-runs/", estimates.RequestPooling.as_view()),
+    path("trials/<str:trial>/releases/", releases.FreezeRelease.as_view()),
+    path("trials/<str:trial>/export/", export.Export.as_view(), name="export"),
+    *[path(f"{name}/", records.list_view(name).as_view()) for name in records.LISTS],
+    path("materials/<str:code>/", records.detail_view("materials", key="code").as_view()),
+    path("piles/<int:pk>/", records.detail_view("piles").as_view()),
+    path("bags/<int:pk>/", records.detail_view("bags").as_view()),
+    path("retrievals/<int:pk>/", quality.OneRetrieval.as_view()),
+    path("retrievals/<int:pk>/corrections/", quality.CorrectRetrieval.as_view()),
+    path("temperatures/", temperatures.TemperatureList.as_view()),
+    path("uploads/", uploads.Uploads.as_view()),
+    path("uploads/<int:pk>/", uploads.OneUpload.as_view(), name="upload"),
+    path("flags/", quality.Flags.as_view()),
+    path("flags/<int:pk>/decision/", quality.DecideFlag.as_view()),
+    path("corrections/", quality.Corrections.as_view()),
+    path("pooling-runs/", estimates.Runs.as_view()),
+    path("pooling-runs/<int:pk>/", estimates.OneRun.as_view(), name="run"),
+    path("estimates/", estimates.Estimates.as_view(), name="estimates"),
+    path("estimates/<int:pk>/", estimates.OneEstimate.as_view(), name="estimate"),
+    path("releases/", releases.Releases.as_view(), name="releases"),
+    path("releases/<int:pk>/", releases.OneRelease.as_view(), name="release"),
+    path("releases/<int:pk>/package/", releases.Package.as_view(), name="package"),
+    path("ratings/", releases.Ratings.as_view(), name="ratings"),
+    path("client/coheap_client.py", client_download.ClientFile.as_view(), name="client"),
+    path("schema/", SpectacularAPIView.as_view(), name="schema"),
+    path("docs/", SpectacularSwaggerSplitView.as_view(url_name="api:schema"), name="docs"),
+    path("docs/errors/", error_reference.page, name="errors"),
+    re_path(r"^.*$", errors.not_found),
+]
