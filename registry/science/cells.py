@@ -72,7 +72,7 @@ def collapse(
     seen = ~censored
     keys, group = _groups(unit[seen], day[seen], extra_variance[seen], cut[seen])
     count = np.bincount(group, minlength=len(keys)).astype(float)
-    mean = np.bincount(group, weights=remaining[seen], minlength=len(keys)) / count
+    mean = sum_by(group, remaining[seen], len(keys)) / count
     spread = (remaining[seen] - mean[group]) ** 2
     c_keys, c_group = _groups(unit[censored], day[censored], limit[censored])
     return Cells(
@@ -80,7 +80,7 @@ def collapse(
         day=keys[:, 1],
         count=count,
         mean=mean,
-        within_ss=np.asarray(np.bincount(group, weights=spread, minlength=len(keys)), float),
+        within_ss=sum_by(group, spread, len(keys)),
         extra_variance=keys[:, 2],
         cut=keys[:, 3],
         c_unit=c_keys[:, 0].astype(np.int64),
@@ -89,6 +89,11 @@ def collapse(
         c_count=np.bincount(c_group, minlength=len(c_keys)).astype(float),
         n_units=n_units,
     )
+
+
+def sum_by(code: IntArray, values: FloatArray, n: int) -> FloatArray:
+    """Sum of `values` (m,) per code: (n,). Floats even where there is nothing to sum."""
+    return np.asarray(np.bincount(code, weights=values, minlength=n), float)
 
 
 def regroup(cells: Cells, new_unit: IntArray, n_units: int) -> Cells:

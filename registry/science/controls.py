@@ -15,6 +15,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from registry.science.cells import sum_by
 from registry.science.types import (
     BagLooks,
     BagPurpose,
@@ -105,5 +106,5 @@ def pile_gates(looks: BagLooks, *, agreed_day: float) -> tuple[PileGates, ...]:
 def _pile_means(looks: BagLooks, values: FloatArray, keep: BoolArray) -> FloatArray:
     n = len(looks.pile_labels)
     count = np.bincount(looks.pile[keep], minlength=n)
-    total = np.bincount(looks.pile[keep], weights=values[keep], minlength=n)
+    total = sum_by(looks.pile[keep], values[keep], n)
     return np.asarray(np.divide(total, count, out=np.full(n, np.nan), where=count > 0))

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from registry.science.cells import Cells
+from registry.science.cells import Cells, sum_by
 from registry.science.likelihood import evaluate
 from registry.science.rates import solve_rates
 from registry.science.types import BoolArray, FloatArray, IntArray
@@ -61,7 +61,7 @@ def profile(
     """ℓ(L) of every material at its own L (n_materials,), and the θ (n_units,) that reach it."""
     u = problem.unit_material
     theta, loglik, _ = solve_rates(cells, theta, lag[u], a, b, steps=steps, tolerance=1e-6)
-    return np.asarray(np.bincount(u, loglik, problem.n_materials), float), theta
+    return sum_by(u, loglik, problem.n_materials), theta
 
 
 def search_lag(
@@ -131,7 +131,7 @@ def step_lag(
     taken = ev.cross_info**2 * inverse
 
     def total(values: FloatArray) -> FloatArray:
-        return np.asarray(np.bincount(u, values, n), float)
+        return sum_by(u, values, n)
 
     right, left = total(ev.l_score - pull), total(ev.l_score_left - pull)
     info_right = np.maximum(total(ev.l_info - taken), 1e-12)

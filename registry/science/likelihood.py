@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import log_ndtr
 
-from registry.science.cells import Cells
+from registry.science.cells import Cells, sum_by
 from registry.science.types import FloatArray, IntArray
 
 _LOG_ROOT_2PI = 0.5 * np.log(2.0 * np.pi)
@@ -96,7 +96,7 @@ def evaluate(
     c_left = c_f_lag * (cells.c_day >= lag[c])
 
     def total(measured: FloatArray, censored: FloatArray) -> FloatArray:
-        return _sum(u, measured, n) + _sum(c, censored, n)
+        return sum_by(u, measured, n) + sum_by(c, censored, n)
 
     return Evaluation(
         loglik=total(loglik, cells.c_count * log_ndtr(z)),
@@ -107,7 +107,7 @@ def evaluate(
         l_info=total(info * right * right, c_info * c_right * c_right),
         l_info_left=total(info * left * left, c_info * c_left * c_left),
         cross_info=total(info * right * f_theta, c_info * c_right * c_f_theta),
-        scale_info=_sum(u, cells.count / variance * f * f_theta, n),
+        scale_info=sum_by(u, cells.count / variance * f * f_theta, n),
     )
 
 
@@ -129,9 +129,9 @@ def theta_score(
     cell_loglik[near] += cut_loglik
     by_f[near] += cut_by_f
     info[near] *= kept
-    loglik = _sum(u, cell_loglik, n)
-    score = _sum(u, by_f * f_theta, n)
-    information = _sum(u, info * f_theta * f_theta, n)
+    loglik = sum_by(u, cell_loglik, n)
+    score = sum_by(u, by_f * f_theta, n)
+    information = sum_by(u, info * f_theta * f_theta, n)
     if len(c):
         cf, c_exponent = curve(theta[c], lag[c], cells.c_day)
         c_variance = a[c] + b[c] * cf * cf
@@ -139,9 +139,9 @@ def theta_score(
         z = (cells.c_limit - cf) / c_sd
         mills = inverse_mills(z)
         z_theta = (1.0 / c_sd + z * b[c] * cf / c_variance) * c_exponent * cf
-        loglik += _sum(c, cells.c_count * log_ndtr(z), n)
-        score += _sum(c, cells.c_count * mills * z_theta, n)
-        information += _sum(c, cells.c_count * mills * (mills + z) * z_theta**2, n)
+        loglik += sum_by(c, cells.c_count * log_ndtr(z), n)
+        score += sum_by(c, cells.c_count * mills * z_theta, n)
+        information += sum_by(c, cells.c_count * mills * (mills + z) * z_theta**2, n)
     return loglik, score, information
 
 
@@ -163,7 +163,7 @@ def variance_score(
     f, exponent = curve(theta[u], lag[u], cells.day)
     variance = a[u] + b[u] * f * f + cells.extra_variance
     gain = cells.count / variance * (exponent * f) ** 2
-    unit_gain = _sum(u, gain, n)
+    unit_gain = sum_by(u, gain, n)
     leverage = np.divide(gain, unit_gain[u], out=np.zeros_like(gain), where=unit_gain[u] > 0)
     freedom = cells.count - leverage
     square = cells.count * (cells.mean - f) ** 2 + cells.within_ss
@@ -172,8 +172,8 @@ def variance_score(
     by_v[near] += cut_by_v
     weight = 0.5 * freedom / variance**2
     va, vb = a[u], b[u] * f * f
-    score = np.column_stack([_sum(u, by_v * va, n), _sum(u, by_v * vb, n)])
-    info = [_sum(u, weight * x, n) for x in (va * va, va * vb, vb * vb)]
+    score = np.column_stack([sum_by(u, by_v * va, n), sum_by(u, by_v * vb, n)])
+    info = [sum_by(u, weight * x, n) for x in (va * va, va * vb, vb * vb)]
     if len(c):
         cf, _ = curve(theta[c], lag[c], cells.c_day)
         c_variance = a[c] + b[c] * cf * cf
@@ -183,9 +183,9 @@ def variance_score(
         c_by_v = cells.c_count * mills * z_v
         c_weight = cells.c_count * mills * (mills + z) * z_v**2
         ca, cb = a[c], b[c] * cf * cf
-        score += np.column_stack([_sum(c, c_by_v * ca, n), _sum(c, c_by_v * cb, n)])
+        score += np.column_stack([sum_by(c, c_by_v * ca, n), sum_by(c, c_by_v * cb, n)])
         for i, x in enumerate((ca * ca, ca * cb, cb * cb)):
-            info[i] = info[i] + _sum(c, c_weight * x, n)
+            info[i] = info[i] + sum_by(c, c_weight * x, n)
     return score, np.column_stack(info)
 
 
@@ -211,7 +211,3 @@ def _cut(
     by_f = n * mills / sd + by_v * 2.0 * bf[near]
     kept = np.maximum(1.0 - mills * (mills + z), 1e-3)
     return near, -n * log_phi, by_f, by_v, kept
-
-
-def _sum(code: IntArray, values: FloatArray, n: int) -> FloatArray:
-    return np.asarray(np.bincount(code, weights=values, minlength=n), float)

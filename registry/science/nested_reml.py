@@ -91,7 +91,8 @@ def fit_nested(
     Parameters
     ----------
     keep : (n_fits, n_sites) sites that take part in each fit; all sites in one fit by default.
-    start : (n_starts, 2) starting (τ_s², τ_p²); every fit takes the best of its starts.
+    start : (n_starts, 2) starting (τ_s², τ_p²); every fit takes the best of its starts. By default
+        several, so that a second optimum is not missed.
     restricted : REML (True) or ML.
     free : which of τ_s², τ_p² are estimated; the other stays at its start.
 
@@ -101,12 +102,10 @@ def fit_nested(
     """
     if keep is None:
         keep = np.ones((1, effects.n_sites), dtype=bool)
-    starts = default_starts(effects) if start is None else np.atleast_2d(start)
-    starts = np.where(np.array(free), starts, starts if start is not None else 0.0)
     best: tuple[FloatArray, _State] | None = None
     evaluations = 0
-    for one in np.unique(starts, axis=0):
-        tau2, state, n = _climb(effects, keep, np.tile(one, (len(keep), 1)), restricted, free)
+    for one in _starts(effects, keep, start, restricted, free):
+        tau2, state, n = _climb(effects, keep, one, restricted, free)
         evaluations += n
         if best is None:
             best = (tau2, state)
@@ -126,12 +125,30 @@ def fit_nested(
     )
 
 
-def default_starts(effects: NestedEffects) -> FloatArray:
-    """Three starts that share the spread of the effects: half and half, all site, all pile."""
+def _starts(
+    effects: NestedEffects,
+    keep: BoolArray,
+    start: FloatArray | None,
+    restricted: bool,
+    free: tuple[bool, bool],
+) -> list[FloatArray]:
+    """Starts of every fit, each (n_fits, 2).
+
+    By default an even share of the spread, and the optimum along each edge: few sites can have one
+    optimum with all the spread between sites and another with all of it between piles.
+    """
+    if start is not None:
+        return [np.tile(one, (len(keep), 1)) for one in np.unique(np.atleast_2d(start), axis=0)]
     y = effects.effect[effects.present]
     spread = float(np.var(y)) if len(y) > 1 else 0.0
     size = max(spread, 1e-4 * float(effects.variance[effects.present].mean()))
-    return size * np.array([[0.5, 0.5], [1.0, 0.01], [0.01, 1.0]])
+    shares = np.array([0.5, 0.5]) if all(free) else np.array(free, float)
+    starts = [np.tile(size * shares, (len(keep), 1))]
+    for edge in ((True, False), (False, True)):
+        if all(free):
+            on_edge = np.tile(size * np.array(edge, float), (len(keep), 1))
+            starts.append(_climb(effects, keep, on_edge, restricted, edge)[0])
+    return starts
 
 
 def criterion(

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from registry.science.cells import Cells, regroup
+from registry.science.cells import Cells, regroup, sum_by
 from registry.science.decay import DecayFits, RateStatus, fit_units
 from registry.science.likelihood import theta_score
 from registry.science.rates import first_guess, rate_bounds, solve_rates
@@ -87,7 +87,7 @@ def enter_through_site(
     place_of = place_of.reshape(-1)
     seen = fits.status != RateStatus.NOT_LOOKED_AT
     own = fits.status == RateStatus.OWN_RATE
-    lacking = np.bincount(place_of, weights=seen & ~own, minlength=len(place)) > 0
+    lacking = sum_by(place_of, (seen & ~own).astype(float), len(place)) > 0
     rest = _Joined.of(cells, fits, place, np.where(seen & ~own, place_of, -1), unit_bags)
     needs_all = lacking & (rest.status != RateStatus.OWN_RATE)
     chosen = seen & needs_all[place_of]
@@ -209,8 +209,8 @@ class _Joined:
         theta, variance, status, by_lag, by_scale = fit_units(joined, place[:, 0], fits)
         inside = new_unit >= 0
         where, bags = new_unit[inside], unit_bags[inside]
-        n_bags = np.asarray(np.bincount(where, weights=bags, minlength=n), float)
-        squares = np.bincount(where, weights=bags * bags, minlength=n)
+        n_bags = sum_by(where, bags, n)
+        squares = sum_by(where, bags * bags, n)
         ratio = np.divide(squares, n_bags**2, out=np.ones(n), where=n_bags > 0)
         return cls(
             joined,

@@ -6,7 +6,7 @@ the bracket of score signs seen so far is replaced by its midpoint, so the itera
 
 import numpy as np
 
-from registry.science.cells import Cells
+from registry.science.cells import Cells, sum_by
 from registry.science.likelihood import theta_score
 from registry.science.types import FloatArray
 
@@ -41,10 +41,10 @@ def first_guess(cells: Cells) -> FloatArray:
     loss = -np.log(np.clip(cells.mean, floor, 1.0)) * cells.count
     c_loss = -np.log(0.5 * cells.c_limit) * cells.c_count
     n = cells.n_units
-    lost = np.bincount(cells.unit, weights=loss, minlength=n)
-    lost += np.bincount(cells.c_unit, weights=c_loss, minlength=n)
-    time = np.bincount(cells.unit, weights=cells.count * cells.day, minlength=n)
-    time += np.bincount(cells.c_unit, weights=cells.c_count * cells.c_day, minlength=n)
+    lost = sum_by(cells.unit, loss, n)
+    lost += sum_by(cells.c_unit, c_loss, n)
+    time = sum_by(cells.unit, cells.count * cells.day, n)
+    time += sum_by(cells.c_unit, cells.c_count * cells.c_day, n)
     low, high = rate_bounds(cells)
     guess = np.log(np.maximum(lost, 1e-3) / np.maximum(time, 1e-9))
     return np.asarray(np.clip(guess, low, high))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from registry.science.cells import Cells
+from registry.science.cells import Cells, sum_by
 from registry.science.likelihood import variance_score
 from registry.science.types import BoolArray, FloatArray, IntArray
 
@@ -44,9 +44,9 @@ class VarianceGroups:
 
 def variance_groups(cells: Cells, unit_material: IntArray, n_materials: int) -> VarianceGroups:
     """Own variance for a material with enough bags; one common one for all the thin ones."""
-    bags = np.bincount(cells.unit, weights=cells.count, minlength=cells.n_units)
+    bags = sum_by(cells.unit, cells.count, cells.n_units)
     freedom = np.maximum(bags - 1.0, 0.0)
-    per_material = np.bincount(unit_material, weights=freedom, minlength=n_materials)
+    per_material = sum_by(unit_material, freedom, n_materials)
     thin: BoolArray = per_material < MIN_FREEDOM
     of_material = np.where(thin, 0, np.cumsum(~thin))
     estimable = np.ones(int(of_material.max(initial=0)) + 1, dtype=bool)
@@ -60,8 +60,8 @@ def first_variance(
     """Start values (n_groups,) from replicates of one pile and day; a plain guess without any."""
     n = len(groups.estimable)
     group = unit_group[cells.unit]
-    freedom = np.bincount(group, weights=cells.count - 1.0, minlength=n)
-    spread = np.bincount(group, weights=cells.within_ss, minlength=n)
+    freedom = sum_by(group, cells.count - 1.0, n)
+    spread = sum_by(group, cells.within_ss, n)
     guess = np.divide(spread, freedom, out=np.full(n, DEFAULT_A), where=freedom > 0)
     guess = np.clip(guess, 4 * LEAST_A, MOST)
     a = np.where(groups.estimable, 0.5 * guess, DEFAULT_A)
@@ -91,8 +91,8 @@ def step_variance(
     """
     score, info = variance_score(cells, theta, lag, a[unit_group], b[unit_group])
     n = len(a)
-    s = np.column_stack([np.bincount(unit_group, score[:, j], n) for j in range(2)])
-    i = np.column_stack([np.bincount(unit_group, info[:, j], n) for j in range(3)])
+    s = np.column_stack([sum_by(unit_group, score[:, j], n) for j in range(2)])
+    i = np.column_stack([sum_by(unit_group, info[:, j], n) for j in range(3)])
     x = np.log(np.column_stack([a, b]))
     low, high = np.log([LEAST_A, LEAST_B]), np.log(MOST)
     # A parameter at its bound that wants to go further is held; the other one moves alone.
