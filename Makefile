@@ -20,7 +20,7 @@ help:
 	@echo "make check        format, lint, types, import contracts, migrations"
 	@echo "make fix          format, and mend what the linter can mend"
 	@echo "make bench        benchmarks and slow simulations"
-	@echo "make screenshots  pictures of the pages, desktop and phone"
+	@echo "make screenshots  pictures of the running demo's pages, desktop and phone"
 	@echo "make clean        remove what can be built again; var/ stays"
 
 # --- environment --------------------------------------------------------------------------------
@@ -78,8 +78,12 @@ bench: export OPENBLAS_NUM_THREADS = 1
 bench: $(VENV)/dev.stamp
 	@$(BIN)/pytest -m slow --capture=no $(PYTEST_ARGS)
 
+# Of a running `make demo`, which keeps the coordinator's password under var/.
 screenshots: $(VENV)/dev.stamp
-	@$(BIN)/python -m tests.browser.screenshots
+	@COHEAP_EMAIL=coordinator@demo.example \
+	COHEAP_PASSWORD="$$($(BIN)/python -c 'import json; print(json.load(open("var/demo/keys.json"))["password"])')" \
+		$(BIN)/python tests/browser/screenshots.py http://127.0.0.1:$(PORT) var/screenshots
+	@echo "See var/screenshots."
 
 clean:
 	@rm -rf $(VENV) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis var/test
