@@ -13,7 +13,8 @@ import uuid
 from pathlib import Path
 
 import pytest
-from scripted_server import Reply, answering
+
+from tests.client.scripted_server import Reply, answering
 
 CLIENT_FILE = Path(__file__).parents[2] / "api" / "client" / "coheap_client.py"
 _spec = importlib.util.spec_from_file_location("coheap_client", CLIENT_FILE)
@@ -74,6 +75,17 @@ def test_a_file_is_sent_gzipped_with_token_type_and_key(bags):
     assert request.headers["content-type"].startswith("text/csv")
     assert request.headers["authorization"] == f"Bearer {TOKEN}"
     assert uuid.UUID(request.headers["idempotency-key"])
+
+
+def test_the_file_name_travels_along_in_a_form_any_header_can_hold(tmp_path):
+    path = tmp_path / 'bags "Süd".csv'
+    path.write_text(BAGS)
+
+    with answering(STORED) as script:
+        client.Client(script.url, TOKEN).upload(path, "bags")
+
+    disposition = script.seen[0].headers["content-disposition"]
+    assert disposition == 'attachment; filename="bags _S_d_.csv"'
 
 
 def test_ndjson_is_sent_as_ndjson(tmp_path):

@@ -3,7 +3,6 @@
 from datetime import UTC, date, datetime
 
 import pandas as pd
-from small_trial import DAYS, small_trial
 
 from registry.models import (
     Bag,
@@ -20,6 +19,7 @@ from registry.models import (
     User,
 )
 from registry.permissions import Actor
+from tests.packages.small_trial import DAYS, small_trial
 
 
 def stored_trial() -> tuple[Trial, Actor]:

@@ -10,11 +10,19 @@ import pandas as pd
 import pytest
 from frictionless import Package
 from scipy.stats import sem
-from small_trial import DAMAGED, EXCLUDED, LOOKED_AT, LOST, META, NOTHING_LEFT, small_trial
 
 from registry.packages.build import build_package, complete_tables
 from registry.packages.errors import PackageFault
 from registry.packages.tables import TABLES
+from tests.packages.small_trial import (
+    DAMAGED,
+    EXCLUDED,
+    LOOKED_AT,
+    LOST,
+    META,
+    NOTHING_LEFT,
+    small_trial,
+)
 
 
 @pytest.fixture(scope="module")

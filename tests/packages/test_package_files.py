@@ -8,7 +8,6 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from small_trial import META, small_trial
 
 from registry.columns import Kind
 from registry.packages import archive
@@ -18,6 +17,7 @@ from registry.packages.descriptor import FIELD_TYPES, table_schema
 from registry.packages.errors import PackageFault
 from registry.packages.files import TYPES, from_csv, from_parquet, to_csv, to_parquet, typed
 from registry.packages.tables import BY_NAME, TABLES
+from tests.packages.small_trial import META, small_trial
 
 SITES = BY_NAME["sites"]
 TEMPERATURES = BY_NAME["temperatures"]

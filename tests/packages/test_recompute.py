@@ -12,7 +12,6 @@ from pathlib import Path
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
-from small_trial import META, small_trial
 
 from registry.packages.archive import SUMS, read_archive, write_archive
 from registry.packages.build import build_package
@@ -23,6 +22,7 @@ from registry.packages.looks import looks_of, pooling_settings
 from registry.packages.recompute import recompute
 from registry.packages.tables import BY_NAME
 from registry.science.pooling import pool_trial
+from tests.packages.small_trial import META, small_trial
 
 ROOT = Path(__file__).parents[2]
 

@@ -6,8 +6,6 @@ import json
 import pandas as pd
 import pytest
 from frictionless import Package
-from small_trial import EXCLUDED, small_trial
-from stored_trial import stored_trial
 
 from registry.errors import NotAllowed, NothingToRelease
 from registry.models import AuditEvent, Feedstock, Rating, Release, Retrieval, User
@@ -20,6 +18,8 @@ from registry.services import releases
 from registry.services.pooling import execute_run, open_run
 from registry.services.ratings import in_ten
 from registry.services.releases import freeze_release
+from tests.packages.small_trial import EXCLUDED, small_trial
+from tests.packages.stored_trial import stored_trial
 
 pytestmark = pytest.mark.django_db
 
