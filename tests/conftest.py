@@ -55,6 +55,8 @@ _settle_environment()
 # Here, not in pytest_configure: the conftest files of folders import models before that.
 django.setup()
 
+pytest_plugins = ["tests.world"]
+
 
 @pytest.fixture(scope="session", autouse=True)
 def _quick_and_plain_settings() -> Iterator[None]:
@@ -90,11 +92,11 @@ def background_worker(transactional_db: None) -> Iterator[Keeper]:
     """A real Celery worker in processes of its own, over this test's database and queue."""
     with app.connection_for_write() as broker:
         broker.SimpleQueue(app.conf.task_default_queue).clear()
-    with running_worker(environment={"DATABASE_URL": _address_of_test_database()}) as worker:
+    with running_worker(environment={"DATABASE_URL": address_of_test_database()}) as worker:
         yield worker
 
 
-def _address_of_test_database() -> str:
+def address_of_test_database() -> str:
     known = connection.get_connection_params()
     person = quote(known.get("user", ""), safe="")
     if known.get("password"):

@@ -4,16 +4,8 @@ import pytest
 
 from registry.models import PooledEstimate, PoolingRun
 from registry.services import pooling
-from tests.api import sample_files
-from tests.api.conftest import Call
-
-
-@pytest.fixture
-def looked_at(call: Call) -> None:
-    for site in ("NORTH", "SOUTH"):
-        for kind in ("piles", "bags", "retrievals"):
-            answer = call("POST", f"/{kind}/", getattr(sample_files, kind)(site), as_=site)
-            assert answer.status_code == 201, answer.json()
+from tests import sample_files
+from tests.world import Call
 
 
 @pytest.mark.usefixtures("looked_at")

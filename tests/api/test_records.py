@@ -1,8 +1,8 @@
 import gzip
 
 from registry.models import Bag, Pile, Retrieval, Upload
-from tests.api import sample_files
-from tests.api.conftest import Call
+from tests import sample_files
+from tests.world import Call
 
 PILE = {
     "site": "NORTH",

@@ -12,6 +12,7 @@ from django.test import Client
 from registry.models import Trial, User
 from registry.permissions import Actor
 from registry.services import access, registration, uploads
+from tests import sample_files
 
 DAYS = (14, 28, 42)
 MATERIALS = """material,name,form,role
@@ -71,6 +72,15 @@ def world(db: None) -> World:
 
 
 Call = Callable[..., HttpResponse]
+
+
+@pytest.fixture
+def looked_at(call: "Call") -> None:
+    """Piles, bags and looks of both sites, sent as files."""
+    for site in ("NORTH", "SOUTH"):
+        for kind in ("piles", "bags", "retrievals"):
+            answer = call("POST", f"/{kind}/", getattr(sample_files, kind)(site), as_=site)
+            assert answer.status_code == 201, answer.json()
 
 
 @pytest.fixture
