@@ -59,8 +59,8 @@ def look_at(rng, log_rate, pile_site, days, n_bags, truth, limit=0.02, contamina
     y = f + rng.normal(size=len(f)) * np.sqrt(truth.a + truth.b * f**2)
     y = np.where(rng.random(len(f)) < contaminated, y * rng.uniform(1, 5, len(f)), y)
     kept = y <= 1.05 if contaminated else np.ones(len(y), bool)
-    trial = dict(
-        site=pile_site[pile], pile=pile, day=day, remaining=y, censored=y <= limit,
-        detection_limit=np.full(len(y), limit), bag=bag,
-    )  # fmt: skip
+    trial = {
+        "site": pile_site[pile], "pile": pile, "day": day, "remaining": y, "censored": y <= limit,
+        "detection_limit": np.full(len(y), limit), "bag": bag,
+    }  # fmt: skip
     return {k: (v if v is None else v[kept]) for k, v in trial.items()}

@@ -5,7 +5,7 @@ Model
 For bag i of pile p at site s on day t, with y the fraction of the start mass that remains:
 
     y = f + ε,  f = exp(−k·max(0, t − L)),  log k = μ + u_s + d_sp [+ e_spi],  Var ε = a + b f²
-    u ~ N(0, τ_s²),  d ~ N(0, τ_p²),  e ~ N(0, τ_b²) only where bags are re-buried and looked at again
+    u ~ N(0, τ_s²),  d ~ N(0, τ_p²),  e ~ N(0, τ_b²) only where bags are looked at again
 
 A bag at or below its detection limit contributes Φ((LOD − f)/√Var), a lost bag nothing. Value and
 derivatives: `likelihood`; integration over u, d, e and the flat μ: `laplace`; the lag: `profile`,
@@ -20,10 +20,10 @@ import numpy as np
 
 from registry.science.one_stage import outcomes
 from registry.science.one_stage.cells import Cells, Looks, check_looks, collapse
-from registry.science.one_stage.laplace import Mode, ModeNotFound, Theta, evaluate, find_mode
 from registry.science.one_stage.lag import highest, interval
+from registry.science.one_stage.laplace import Mode, ModeNotFound, Theta, evaluate, find_mode
 from registry.science.one_stage.likelihood import CellLikelihood
-from registry.science.one_stage.nest import log_det_slopes, sweep_up
+from registry.science.one_stage.nest import log_det_slopes
 from registry.science.one_stage.profile import LagProfile, Layout, ProfilePoint, evaluation_of
 from registry.science.one_stage.records import (
     LagEstimate,
@@ -151,14 +151,17 @@ class OneStageProblem:
         lag = lag_estimate(best, ends, self.look_days)
         by_lag = mean_per_day_of_lag(ends)
         lag_se = lag.standard_error or 0.0
-        tau2 = self._named_tau2(theta.tau2)
+        tau2 = self.named_tau2(theta.tau2)
         boundary = any(t is not None and t < TAU_IS_ZERO**2 for t in tau2.values())
         return OneStageFit(
             outcome=OneStageOutcome.ESTIMATED,
             residual=self.residual,
+            counts=outcomes.counts(self.looks),
             mu=best.mean,
             se=float(np.sqrt(fixed_lag + (by_lag * lag_se) ** 2)),
-            **tau2,
+            tau2_site=tau2["tau2_site"],
+            tau2_pile=tau2["tau2_pile"],
+            tau2_bag=tau2["tau2_bag"],
             lag=lag,
             mu_lag_covariance=by_lag * lag_se**2,
             a=float(theta.a),
@@ -170,10 +173,9 @@ class OneStageProblem:
             at_boundary=boundary,
             n_evaluations=profile.n_evaluations,
             notes=outcomes.notes(self.looks, tau2, lag, note),
-            **outcomes.counts(self.looks),
         )
 
-    def _named_tau2(self, tau2: FloatArray) -> dict[str, float | None]:
+    def named_tau2(self, tau2: FloatArray) -> dict[str, float | None]:
         names = ("tau2_bag", "tau2_pile", "tau2_site")[-len(tau2) :]
         named: dict[str, float | None] = {"tau2_bag": None}
         for name, value, free in zip(names, tau2, self.layout.free, strict=True):

@@ -16,9 +16,15 @@ NEAREST = 1e-2
 MAX_STEPS = 40
 
 
-def highest(profile: LagProfile, start: float, upper: float, look_days: FloatArray) -> ProfilePoint:
-    """The best lag in [0, upper], days; `look_days` are the profile's kinks."""
-    low, high = _bracket(profile, start, upper)
+def highest(
+    profile: LagProfile,
+    start: float,
+    upper: float,
+    look_days: FloatArray,
+    step: float | None = None,
+) -> ProfilePoint:
+    """The best lag in [0, upper], days; `look_days` are the profile's kinks, `step` a first try."""
+    low, high = _bracket(profile, start, upper, upper / 16.0 if step is None else step)
     if low.lag == high.lag:
         return profile.at(low.lag)
     low, high = _within_one_smooth_piece(profile, low, high, look_days)
@@ -27,10 +33,11 @@ def highest(profile: LagProfile, start: float, upper: float, look_days: FloatArr
     return _root_of_slope(profile, low, high)
 
 
-def _bracket(profile: LagProfile, start: float, upper: float) -> tuple[ProfilePoint, ProfilePoint]:
+def _bracket(
+    profile: LagProfile, start: float, upper: float, step: float
+) -> tuple[ProfilePoint, ProfilePoint]:
     """Neighbours with rising and falling slope; twice the same point at a bound."""
     here = profile.at(min(max(start, 0.0), upper), ROUGH)
-    step = upper / 16.0
     rising = here.slope > 0.0
     while True:
         edge = upper if rising else 0.0

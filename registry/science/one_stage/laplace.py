@@ -31,6 +31,8 @@ MODE_TOLERANCE = 1e-6
 MAX_MODE_STEPS = 80
 # A log rate farther than this from its neighbours is no step worth trying in one go.
 LONGEST_STEP = 3.0
+# Observed information far below the expected one says that a leaf is far from its mode.
+LEAST_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -108,7 +110,7 @@ def find_mode(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode
     """Newton for the joint mode: one linear sweep up and down the nest per step."""
     nest = likelihood.cells.nest
     point = _first_point(nest, theta, start)
-    derivatives, _ = likelihood.to_second(point.eta, theta.lag, theta.a, theta.b)
+    derivatives = likelihood.to_second(point.eta, theta.lag, theta.a, theta.b)
     # A crude start does not satisfy η = m + V q, so there is no height yet to defend.
     height = -np.inf if isinstance(start, np.ndarray) else _height(derivatives, point)
     for _ in range(MAX_MODE_STEPS):
@@ -116,17 +118,17 @@ def find_mode(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode
         step = float(np.max(np.abs(target.eta - point.eta)))
         if not np.isfinite(step):
             break
+        if step < MODE_TOLERANCE:
+            return _settled(nest, theta, derivatives, target)
         share = 1.0 if not np.isfinite(height) else min(1.0, LONGEST_STEP / max(step, 1e-300))
         for _ in range(30):
             trial = target if share == 1.0 else _between(point, target, share)
-            derivatives, _ = likelihood.to_second(trial.eta, theta.lag, theta.a, theta.b)
+            derivatives = likelihood.to_second(trial.eta, theta.lag, theta.a, theta.b)
             trial_height = _height(derivatives, trial)
             if trial_height >= height - 1e-9 * (1.0 + abs(height)):
                 break
             share *= 0.5
         point, height = trial, trial_height
-        if step < MODE_TOLERANCE:
-            return _settled(nest, theta, derivatives, point)
     raise ModeNotFound("The effects found no mode.")
 
 
@@ -157,7 +159,10 @@ def _newton_target(
     nest: Nest, theta: Theta, derivatives: LeafDerivatives, eta: FloatArray
 ) -> _Point:
     """The mode if ℓ were quadratic; where ℓ is not concave its Fisher information stands in."""
-    information = np.where(derivatives.second < 0.0, -derivatives.second, derivatives.expected)
+    least = LEAST_SHARE * derivatives.expected
+    information = np.where(
+        derivatives.second < 0.0, np.maximum(-derivatives.second, least), derivatives.expected
+    )
     sweep = sweep_up(nest, theta.tau2, information)
     if theta.mean is None and sweep.root <= 0.0:
         raise ModeNotFound("No look tells anything about the rate at this lag.")

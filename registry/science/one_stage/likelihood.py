@@ -18,12 +18,14 @@ Derivatives go outwards: G', G'', G''' → partials of ℓ in (f, V) → along f
 ∂/∂L = −(1/T) ∂/∂η.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import erfcx, gammaln, log_ndtr, stdtr
 
 from registry.science.one_stage.cells import Cells
+from registry.science.one_stage.nest import sum_by
 from registry.science.types import FloatArray, IntArray
 
 LOG_SQRT_2PI = 0.5 * np.log(2.0 * np.pi)
@@ -77,23 +79,24 @@ class CellLikelihood:
         self.nu = nu
         self._seen = slice(0, cells.n_seen)
 
-    def to_second(
-        self, eta: FloatArray, lag: float, a: float, b: float
-    ) -> tuple[LeafDerivatives, FloatArray]:
-        """Value and two derivatives at the leaves' η, and the (n_cells,) log-likelihoods."""
+    def to_second(self, eta: FloatArray, lag: float, a: float, b: float) -> LeafDerivatives:
+        """Value and two derivatives, as sums by leaf."""
         f, slopes, variance = self._curve(eta, lag, a, b)
         partials = self._partials(f, variance, third=False)
         along = _along_f(partials, f, b, third=False)
         second = along[1] * slopes[0] ** 2 + along[0] * slopes[1]
         expected = self._expected(f, variance, b, partials) * slopes[0] ** 2
-        value = partials["value"]
-        derivatives = LeafDerivatives(
-            float(value.sum()),
+        return LeafDerivatives(
+            float(partials["value"].sum()),
             self._by_leaf(along[0] * slopes[0]),
             self._by_leaf(second),
             self._by_leaf(expected),
         )
-        return derivatives, value
+
+    def by_leaf(self, eta: FloatArray, lag: float, a: float, b: float) -> FloatArray:
+        """(n_leaves,) log-likelihood of each leaf's cells at its η."""
+        f, _, variance = self._curve(eta, lag, a, b)
+        return self._by_leaf(self._partials(f, variance, third=False)["value"])
 
     def to_third(
         self, eta: FloatArray, lag: float, a: float, b: float
@@ -123,7 +126,7 @@ class CellLikelihood:
         )
 
     def _by_leaf(self, per_cell: FloatArray) -> FloatArray:
-        return np.bincount(self.cells.leaf, per_cell, self.cells.n_leaves)
+        return sum_by(self.cells.leaf, per_cell, self.cells.n_leaves)
 
     def _curve(
         self, eta: FloatArray, lag: float, a: float, b: float
@@ -237,7 +240,10 @@ def _along_f_by_a(p: dict[str, FloatArray], f: FloatArray, b: float) -> tuple[Fl
     return p["v"], p["fv"] + v1 * p["vv"], second
 
 
-def _residual(nu: float | None):  # type: ignore[no-untyped-def]
+Scalar = Callable[[FloatArray], tuple[FloatArray, ...]]
+
+
+def _residual(nu: float | None) -> tuple[Scalar, Scalar]:
     """Log density and log distribution function, each returning G and three derivatives."""
     if nu is None:
         return normal_log_density, normal_log_cumulative

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from registry.science.types import FitDidNotConverge, FloatArray
+from registry.science.types import BoolArray, FitDidNotConverge, FloatArray
 
 MAX_STEPS = 60
 # Curvature below this (in units of the parameters' scales) is flat: steps are capped instead.
@@ -53,7 +53,7 @@ def maximise(
     criterion: Criterion,
     start: FloatArray,
     scale: FloatArray,
-    even: FloatArray,
+    even: BoolArray,
     tolerance: float,
     information: FloatArray | None = None,
 ) -> Maximum:
@@ -95,8 +95,10 @@ def maximise(
             continue
         updated = _bfgs(info, moved[0] - x, value.gradient - moved[1].gradient)
         x, value = moved
-        stale = updated is None or gain > FAR or age >= OLDEST
-        info, age = (climb.differences(x, value), 0) if stale else (updated, age + 1)
+        if updated is None or gain > FAR or age >= OLDEST:
+            info, age = climb.differences(x, value), 0
+        else:
+            info, age = updated, age + 1
     raise FitDidNotConverge("The likelihood has no clear maximum.")
 
 
@@ -120,17 +122,11 @@ class _Climb:
             slope = np.zeros_like(x) if near is None else near.gradient - value.gradient
             columns.append(-slope / step[i])
         info = np.array(columns)
-        return self.positive(0.5 * (info + info.T))
-
-    def positive(self, info: FloatArray) -> FloatArray:
-        """The same curvatures with their signs made right and none flatter than FLATTEST."""
-        units = np.outer(self.scale, self.scale)
-        values, vectors = np.linalg.eigh(info * units)
-        return (vectors * np.maximum(np.abs(values), FLATTEST)) @ vectors.T / units
+        return positive(info, self.scale)
 
     def newton(self, info: FloatArray, gradient: FloatArray) -> tuple[FloatArray, float]:
         """Uphill step, capped, and the gain it promises."""
-        step = np.linalg.solve(info, gradient)
+        step = np.asarray(np.linalg.solve(info, gradient), np.float64)
         gain = 0.5 * float(gradient @ step)
         length = float(np.max(np.abs(step / self.scale), initial=0.0))
         return step * min(1.0, LONGEST_STEP / max(length, LONGEST_STEP)), gain
@@ -156,7 +152,7 @@ class _Climb:
         return Maximum(x, value, info, self.n_evaluations)
 
     def pushed_off_zero(
-        self, x: FloatArray, value: Value, even: FloatArray
+        self, x: FloatArray, value: Value, even: BoolArray
     ) -> tuple[FloatArray, Value] | None:
         for i in np.flatnonzero(even & (np.abs(x) < NEAR_ZERO * self.scale)):
             push = np.zeros_like(x)
@@ -165,6 +161,14 @@ class _Climb:
             if trial is not None and trial.criterion > value.criterion + self.tolerance:
                 return x + push, trial
         return None
+
+
+def positive(info: FloatArray, scale: FloatArray) -> FloatArray:
+    """The same curvatures with their signs made right and none flatter than FLATTEST."""
+    units = np.outer(scale, scale)
+    values, vectors = np.linalg.eigh(0.5 * (info + info.T) * units)
+    kept: FloatArray = (vectors * np.maximum(np.abs(values), FLATTEST)) @ vectors.T / units
+    return kept
 
 
 def _bfgs(info: FloatArray, step: FloatArray, fall: FloatArray) -> FloatArray | None:

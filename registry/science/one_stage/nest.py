@@ -30,6 +30,11 @@ import numpy as np
 from registry.science.types import FloatArray, IntArray
 
 
+def sum_by(group: IntArray, values: FloatArray, n_groups: int) -> FloatArray:
+    """(n_groups,) sums of `values` by group code."""
+    return np.bincount(group, values, n_groups).astype(np.float64, copy=False)
+
+
 @dataclass(frozen=True)
 class Nest:
     """Which node of the next level each node belongs to.
@@ -52,7 +57,7 @@ class Nest:
         """Sums of a level's node values in the nodes of the next level (the root: one number)."""
         if level == self.n_levels - 1:
             return np.array([values.sum()])
-        return np.bincount(self.parents[level], values, self.sizes[level + 1])
+        return sum_by(self.parents[level], values, self.sizes[level + 1])
 
     def spread_down(self, level: int, values: FloatArray) -> FloatArray:
         """Each node's value of its parent, for the nodes of `level`."""

@@ -4,7 +4,7 @@ import numpy as np
 from scipy.stats import t as student_t
 
 from registry.science.one_stage.cells import Looks
-from registry.science.one_stage.records import LagEstimate, OneStageFit, OneStageOutcome
+from registry.science.one_stage.records import Counts, LagEstimate, OneStageFit, OneStageOutcome
 from registry.science.types import BoolArray, FloatArray, Warning_
 
 # A bag within 3 % of its start mass counts as whole: the gate for polyethylene in each pile.
@@ -60,15 +60,10 @@ NO_PILE_SPREAD = Warning_(
 )
 
 
-def counts(looks: Looks) -> dict[str, int]:
+def counts(looks: Looks) -> Counts:
     """The counts every outcome carries."""
     n_censored = int(looks.censored.sum())
-    return {
-        "n_sites": looks.n_sites,
-        "n_piles": looks.n_piles,
-        "n_weighed": len(looks) - n_censored,
-        "n_censored": n_censored,
-    }
+    return Counts(looks.n_sites, looks.n_piles, len(looks) - n_censored, n_censored)
 
 
 def without_a_fit(looks: Looks, residual: str) -> OneStageFit | None:
@@ -173,7 +168,7 @@ def _bound(
     rate_high: float | None = None,
 ) -> OneStageFit:
     return OneStageFit(
-        outcome, residual, **counts(looks), rate_low=rate_low, rate_high=rate_high, notes=notes
+        outcome, residual, counts(looks), rate_low=rate_low, rate_high=rate_high, notes=notes
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from registry.science.one_stage.laplace import Evaluation, ModeNotFound, Theta, evaluate
+from registry.science.one_stage.laplace import Evaluation, Mode, ModeNotFound, Theta, evaluate
 from registry.science.one_stage.likelihood import CellLikelihood
 from registry.science.one_stage.maximise import Maximum, Value, maximise
 from registry.science.one_stage.start import Start
@@ -107,11 +107,12 @@ class LagProfile:
         return point.slope if value is None else float(evaluation_of(value).gradient[0])
 
     def _maximise(self, lag: float, tolerance: float) -> ProfilePoint:
-        psi, information, warm = self._psi, self._information, self._start
+        psi, information = self._psi, self._information
+        warm: FloatArray | Mode = self._start
         if self.points:
             near = min(self.points.values(), key=lambda p: abs(p.lag - lag))
             psi, information, warm = near.maximum.at, near.maximum.information, _mode(near)
-        latest = warm
+        latest: FloatArray | Mode = warm
 
         def criterion(x: FloatArray) -> Value | None:
             nonlocal latest
@@ -128,10 +129,10 @@ class LagProfile:
             lag, evaluation.criterion, slope, evaluation.mode.mean, found, tolerance
         )
 
-    def _value(self, psi: FloatArray, lag: float, warm: object) -> Value | None:
+    def _value(self, psi: FloatArray, lag: float, warm: FloatArray | Mode) -> Value | None:
         self.n_evaluations += 1
         try:
-            result = evaluate(self.likelihood, self.layout.theta(psi, lag), warm)  # type: ignore[arg-type]
+            result = evaluate(self.likelihood, self.layout.theta(psi, lag), warm)
         except ModeNotFound:
             return None
         return Value(result.criterion, self.layout.gradient(psi, result.gradient), result)
@@ -158,5 +159,5 @@ def evaluation_of(value: Value) -> Evaluation:
     return value.carried
 
 
-def _mode(point: ProfilePoint):  # type: ignore[no-untyped-def]
+def _mode(point: ProfilePoint) -> Mode:
     return evaluation_of(point.maximum.value).mode

@@ -61,13 +61,23 @@ class LagEstimate:
 
 
 @dataclass(frozen=True)
+class Counts:
+    """Looks behind a fit: weighed ones and those at or below the detection limit."""
+
+    n_sites: int
+    n_piles: int
+    n_weighed: int
+    n_censored: int
+
+
+@dataclass(frozen=True)
 class OneStageFit:
     """The primary estimate of one material.
 
     Attributes
     ----------
     mu, se : mean log rate (natural log of per day) over sites and its standard error; a
-        t interval takes `n_sites` − 1 degrees of freedom.
+        t interval takes n_sites − 1 degrees of freedom.
     tau2_site, tau2_pile, tau2_bag : variances of the log rate; None = not separable or not asked.
     a, b : residual variance a + b f²; squared scales when the residual is Student's.
     mu_lag_covariance : covariance of mu and the lag, days; with `lag.standard_error` for curves.
@@ -78,10 +88,7 @@ class OneStageFit:
 
     outcome: OneStageOutcome
     residual: str  # normal | student
-    n_sites: int
-    n_piles: int
-    n_weighed: int
-    n_censored: int
+    counts: Counts
     mu: float | None = None
     se: float | None = None
     tau2_site: float | None = None

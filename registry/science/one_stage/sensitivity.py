@@ -1,0 +1,226 @@
+"""How far the answer leans on one site, on normal residuals, and on Laplace's approximation."""
+
+import numpy as np
+
+from registry.science.one_stage.cells import Cells, Looks
+from registry.science.one_stage.fit import OneStageProblem, fit_looks
+from registry.science.one_stage.lag import highest
+from registry.science.one_stage.laplace import (
+    Evaluation,
+    Mode,
+    ModeNotFound,
+    Theta,
+    evaluate,
+    find_mode,
+)
+from registry.science.one_stage.likelihood import CellLikelihood
+from registry.science.one_stage.maximise import Value, maximise, positive
+from registry.science.one_stage.profile import LEAST_A, LagProfile
+from registry.science.one_stage.quadrature import quadrature_loglik
+from registry.science.one_stage.records import (
+    OneStageFit,
+    OneStageOutcome,
+    SiteLeftOut,
+    StudentCheck,
+)
+from registry.science.types import FitDidNotConverge, FloatArray, ScienceError
+
+# With two sites, leaving one out leaves nothing to pool.
+MIN_SITES_TO_LEAVE_ONE_OUT = 3
+# A promised gain at which Newton stops without a site; the step left is taken to first order.
+LEFT_OUT_GAIN = 2e-3
+# A difference beyond this share of the standard error is shown before the number itself.
+STUDENT_WARNS_AT = 0.5
+# Student's squared scale is below the variance it stands for; ν/(ν + 2) starts it near its optimum.
+STUDENT_SHARE = 2.0 / 3.0
+
+
+def leave_one_site_out(looks: Looks, fit: OneStageFit) -> tuple[SiteLeftOut, ...]:
+    """The pooled mean without each site in turn, started from the full fit.
+
+    A site is left out by setting its counts to zero, so nothing is rebuilt. Where the design
+    without it can separate less than before, or the warm start fails, the rest is fitted afresh.
+
+    Parameters
+    ----------
+    looks : the looks `fit` was made from.
+    fit : a normal or Student fit of them.
+    """
+    if fit.outcome is not OneStageOutcome.ESTIMATED or looks.n_sites < MIN_SITES_TO_LEAVE_ONE_OUT:
+        return ()
+    warm = _WarmStart(looks, fit)
+    return tuple(warm.without(site) for site in range(looks.n_sites))
+
+
+class _WarmStart:
+    """The optimum of a finished fit and the curvature around it; x = (ψ, L), or ψ with L fixed."""
+
+    def __init__(self, looks: Looks, fit: OneStageFit) -> None:
+        self.looks, self.fit = looks, fit
+        self.problem = OneStageProblem(looks, fit.residual)
+        assert fit.lag is not None
+        self.lag = fit.lag.days
+        self.free_lag = bool(fit.lag.identified and 0.0 < self.lag < self.problem.upper)
+        psi = _psi(self.problem, fit)
+        self.x = np.append(psi, self.lag) if self.free_lag else psi
+        self.scale = np.maximum(np.abs(self.x), 0.25 * np.median(psi[:2]))
+        self.here = self._evaluate(self.problem.cells, self.x, _leaf_rates(self.problem, fit))
+        self.information, self.mean_slope, self.variance_slope = self._differences()
+        self.extra = max(_square(fit.se) - 1.0 / self.here.mode.sweep.root, 0.0)
+
+    def without(self, site: int) -> SiteLeftOut:
+        rest = self.looks.pile_site != site
+        code = int(self.looks.site_codes[site])
+        if np.any(_separable(self.looks, rest) != self.problem.layout.free):
+            return self._afresh(site, code)
+        try:
+            return self._warm(site, code)
+        except (FitDidNotConverge, ModeNotFound):
+            return self._afresh(site, code)
+
+    def _warm(self, site: int, code: int) -> SiteLeftOut:
+        cells = _without_site(self.problem.cells, site)
+        latest = self.here.mode
+
+        def criterion(x: FloatArray) -> Value | None:
+            nonlocal latest
+            try:
+                evaluation = self._evaluate(cells, x, latest)
+            except ModeNotFound:
+                return None
+            latest = evaluation.mode
+            return Value(evaluation.criterion, self._gradient(x, evaluation), evaluation)
+
+        even = np.ones(len(self.x), bool)
+        top = maximise(criterion, self.x, self.scale, even, LEFT_OUT_GAIN, self.information)
+        # The last, small Newton step is not walked: its effect is taken to first order.
+        step = np.linalg.solve(top.information, top.value.gradient)
+        evaluation = top.value.carried
+        assert isinstance(evaluation, Evaluation)
+        theta = self._theta(top.at + step)
+        tau2 = self.problem.named_tau2(theta.tau2)
+        sites = self.looks.n_sites
+        variance = np.exp(self.variance_slope @ step) / evaluation.mode.sweep.root
+        variance += self.extra * sites / (sites - 1.0)
+        return SiteLeftOut(
+            code,
+            evaluation.mode.mean + float(self.mean_slope @ step),
+            float(np.sqrt(variance)),
+            tau2["tau2_site"],
+            tau2["tau2_pile"],
+            theta.lag,
+        )
+
+    def _theta(self, x: FloatArray) -> Theta:
+        n = self.problem.layout.n
+        lag = float(np.clip(x[n], 0.0, self.problem.upper)) if self.free_lag else self.lag
+        return self.problem.layout.theta(x[:n], lag)
+
+    def _evaluate(self, cells: Cells, x: FloatArray, start: FloatArray | Mode) -> Evaluation:
+        return evaluate(CellLikelihood(cells, self.problem.nu), self._theta(x), start)
+
+    def _gradient(self, x: FloatArray, evaluation: Evaluation) -> FloatArray:
+        by_psi = self.problem.layout.gradient(x[: self.problem.layout.n], evaluation.gradient)
+        return np.append(by_psi, evaluation.gradient[0]) if self.free_lag else by_psi
+
+    def _differences(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Negative Hessian by x, made positive; slopes in x of μ̂ and of log(1/A_root)."""
+        at_top = self._gradient(self.x, self.here)
+        columns, means, variances = [], [], []
+        for i, size in enumerate(self.scale):
+            step = np.zeros_like(self.x)
+            step[i] = 1e-4 * size
+            near = self._evaluate(self.problem.cells, self.x + step, self.here.mode)
+            columns.append((at_top - self._gradient(self.x + step, near)) / step[i])
+            means.append((near.mode.mean - self.here.mode.mean) / step[i])
+            variances.append(-np.log(near.mode.sweep.root / self.here.mode.sweep.root) / step[i])
+        information = positive(np.array(columns), self.scale)
+        return information, np.array(means), np.array(variances)
+
+    def _afresh(self, site: int, code: int) -> SiteLeftOut:
+        try:
+            fit = fit_looks(self.looks.rows(self.looks.site != site), self.fit.residual)
+        except FitDidNotConverge:
+            return SiteLeftOut(code, None, None, None, None, None)
+        days = None if fit.lag is None else fit.lag.days
+        return SiteLeftOut(code, fit.mu, fit.se, fit.tau2_site, fit.tau2_pile, days)
+
+
+def _psi(problem: OneStageProblem, fit: OneStageFit) -> FloatArray:
+    assert fit.a is not None
+    assert fit.b is not None
+    named = (fit.tau2_bag, fit.tau2_pile, fit.tau2_site)[-len(problem.layout.free) :]
+    tau2 = [t for t, free in zip(named, problem.layout.free, strict=True) if free]
+    return np.sqrt([max(fit.a - LEAST_A, 0.0), fit.b, *(t or 0.0 for t in tau2)])
+
+
+def _leaf_rates(problem: OneStageProblem, fit: OneStageFit) -> FloatArray:
+    by_site = np.array([site.shrunken for site in fit.sites])
+    return by_site[problem.cells.nest.top_of_leaf()]
+
+
+def _separable(looks: Looks, kept_piles: np.ndarray) -> np.ndarray:
+    piles_at_site = np.bincount(looks.pile_site[kept_piles])
+    pile, site = bool(piles_at_site.max() > 1), int(np.sum(piles_at_site > 0)) > 1
+    return np.array([True, pile, site] if looks.repeated else [pile, site])
+
+
+def _without_site(cells: Cells, site: int) -> Cells:
+    kept = cells.nest.top_of_leaf()[cells.leaf] != site
+    return Cells(
+        cells.leaf, cells.day, cells.count * kept, cells.value,
+        cells.within * kept[: cells.n_seen], cells.measured, cells.n_seen, cells.nest,
+    )  # fmt: skip
+
+
+def _square(value: float | None) -> float:
+    return 0.0 if value is None else value**2
+
+
+def student_check(looks: Looks, fit: OneStageFit) -> StudentCheck | None:
+    """Refit with Student-t residuals from the normal optimum; None = no optimum was found.
+
+    Raises
+    ------
+    ScienceError : `fit` has no mean rate, or is itself a Student fit.
+    """
+    if fit.mu is None or fit.se is None or fit.lag is None or fit.residual != "normal":
+        raise ScienceError("The Student-t check compares with a normal fit that has a mean rate.")
+    problem, normal = OneStageProblem(looks, "student"), OneStageProblem(looks, "normal")
+    psi = _psi(problem, fit)
+    theta = problem.layout.theta(psi, fit.lag.days)
+    mode = find_mode(CellLikelihood(normal.cells), theta, _leaf_rates(normal, fit))
+    psi[:2] *= np.sqrt(STUDENT_SHARE)
+    likelihood = CellLikelihood(problem.cells, problem.nu)
+    profile = LagProfile(likelihood, problem.layout, psi, mode.eta)
+    try:
+        if fit.lag.identified:
+            step = max(fit.lag.standard_error or 0.0, 1e-3 * problem.upper)
+            best = highest(profile, fit.lag.days, problem.upper, problem.look_days, step)
+        else:
+            best = profile.at(0.0)
+    except FitDidNotConverge:
+        return None
+    tau2 = problem.named_tau2(problem.layout.theta(best.maximum.at, best.lag).tau2)
+    moved = (best.mean - fit.mu) / fit.se
+    return StudentCheck(
+        best.mean,
+        tau2["tau2_site"],
+        tau2["tau2_pile"],
+        best.lag,
+        moved,
+        abs(moved) > STUDENT_WARNS_AT,
+    )
+
+
+def laplace_error(looks: Looks, fit: OneStageFit, n_nodes: int = 9) -> float:
+    """Laplace minus nested adaptive Gauss-Hermite log-likelihood at the estimate."""
+    if fit.mu is None:
+        raise ScienceError("Only a fit with a mean rate has a likelihood to check.")
+    problem = OneStageProblem(looks, fit.residual)
+    likelihood = CellLikelihood(problem.cells, problem.nu)
+    assert fit.lag is not None
+    theta = problem.layout.theta(_psi(problem, fit), fit.lag.days)
+    theta = Theta(theta.lag, theta.a, theta.b, theta.tau2, fit.mu)
+    mode = evaluate(likelihood, theta, _leaf_rates(problem, fit))
+    return mode.criterion - quadrature_loglik(likelihood, theta, mode.mode, n_nodes)
