@@ -473,3 +473,4 @@ UPLOAD_KINDS: dict[str, UploadKind] = {
         RETRIEVALS,
     )
 }
+KIND_NAMES = tuple(UPLOAD_KINDS)

@@ -48,5 +48,6 @@ def listed(summary: str, view: type[ListRows], tag: str) -> type[ListRows]:
         summary=summary,
         tags=[tag],
         parameters=filters.parameters(view.filters),
+        responses={200: view.serializer_class(many=True)},
         methods=["GET"],
     )(view)

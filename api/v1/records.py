@@ -5,7 +5,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.db.models import Model
-from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
+from drf_spectacular.utils import (
+    OpenApiParameter,
+    OpenApiResponse,
+    PolymorphicProxySerializer,
+    extend_schema,
+)
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -186,12 +191,17 @@ def described(view: type[Any], kind: UploadKind, one_out: Any) -> type[Any]:
         ],
         request={
             JSON: one_in,
-            "text/csv": {"schema": {"type": "string", "description": _header(kind)}},
-            "application/x-ndjson": {"schema": {"type": "string"}},
+            "text/csv": {"type": "string", "description": _header(kind)},
+            "application/x-ndjson": {"type": "string", "description": "one object a line"},
         },
         responses={
             200: OpenApiResponse(one_out, "the same record again"),
-            201: OpenApiResponse(UploadOut, "stored; one object sent gives the record itself"),
+            201: OpenApiResponse(
+                PolymorphicProxySerializer(
+                    f"{kind.noun.capitalize()}Stored", [UploadOut, one_out], None
+                ),
+                "stored: the upload, or the record when one object was sent",
+            ),
             202: OpenApiResponse(UploadOut, "queued"),
             **{code: OpenApiResponse(ProblemOut, why) for code, why in REFUSALS.items()},
         },

@@ -90,13 +90,19 @@ class TrialOut(serializers.Serializer):
     primary_day = serializers.IntegerField()
     detection_limit = serializers.FloatField()
     window_days = serializers.IntegerField()
-    sites = serializers.SlugRelatedField("code", many=True, read_only=True)
-    materials = serializers.SlugRelatedField("code", many=True, read_only=True)
+    sites = serializers.SerializerMethodField(help_text="codes")
+    materials = serializers.SerializerMethodField(help_text="codes")
     reference_material = serializers.CharField(
         source="reference_material.code", default=None, allow_null=True
     )
     licence = serializers.CharField()
     embargo_until = serializers.DateField(allow_null=True)
+
+    def get_sites(self, trial: Trial) -> list[str]:
+        return [site.code for site in trial.sites.all()]
+
+    def get_materials(self, trial: Trial) -> list[str]:
+        return [material.code for material in trial.materials.all()]
 
 
 class StateIn(serializers.Serializer):

@@ -1,5 +1,6 @@
 """Input and output shapes of the eight record kinds, made from their declared columns."""
 
+from functools import cache
 from typing import Any
 
 from rest_framework import serializers
@@ -35,12 +36,14 @@ DERIVED: dict[str, dict[str, serializers.Field]] = {
 }
 
 
+@cache
 def record_in(kind: UploadKind) -> type[serializers.Serializer]:
     """The shape of one record sent; documents the body, the checks are the intake's."""
     fields = {column.name: _field(column, column.required, None) for column in kind.columns}
     return type(f"{kind.noun.capitalize()}In", (serializers.Serializer,), fields)
 
 
+@cache
 def record_out(kind: UploadKind) -> type[serializers.Serializer]:
     """The shape of one stored record: its columns, id and provenance."""
     sources = SOURCES.get(kind.name, {})

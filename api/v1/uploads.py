@@ -7,7 +7,7 @@ from rest_framework import serializers
 from api.v1.errors import fault_out
 from api.v1.filters import Filter
 from api.v1.listing import ListRows, OneRow, listed
-from registry.columns import UPLOAD_KINDS
+from registry.columns import KIND_NAMES
 from registry.models import Upload, UploadState
 
 
@@ -33,7 +33,7 @@ class ProblemOut(serializers.Serializer):
 
 class UploadOut(serializers.Serializer):
     id = serializers.IntegerField(allow_null=True, help_text="null for a dry run")
-    kind = serializers.ChoiceField(choices=list(UPLOAD_KINDS))
+    kind = serializers.ChoiceField(choices=KIND_NAMES)
     state = serializers.ChoiceField(choices=UploadState.values)
     rows = serializers.IntegerField()
     created = serializers.IntegerField()
@@ -58,7 +58,7 @@ class _Uploads(ListRows):
     related = ("site",)
     serializer_class = UploadOut
     filters = {
-        "kind": Filter("kind", "choice", tuple(UPLOAD_KINDS), "what was sent"),
+        "kind": Filter("kind", "choice", KIND_NAMES, "what was sent"),
         "state": Filter("state", "choice", tuple(UploadState.values), "what became of it"),
         "site": Filter("site__code", meaning="code of the site"),
         "sha256": Filter("sha256", meaning="of the body as sent"),

@@ -58,7 +58,6 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
-    "pghistory.middleware.HistoryMiddleware",
     "axes.middleware.AxesMiddleware",  # last: it answers when a log-in was locked out
 ]
 
@@ -218,6 +217,15 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_NAME_OVERRIDES": {
+        "LookOutcomeEnum": "registry.columns.OUTCOMES",
+        "EstimateOutcomeEnum": "registry.models.pooled_estimate.OUTCOMES",
+        "PileKindEnum": "registry.columns.PILE_KINDS",
+        "UploadKindEnum": "registry.columns.KIND_NAMES",
+        "TrialStateEnum": "registry.models.TrialState.values",
+        "UploadStateEnum": "registry.models.UploadState.values",
+        "RunStateEnum": "registry.models.RunState.values",
+    },
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
