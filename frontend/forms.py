@@ -1,6 +1,7 @@
 """Forms of the pages. They check form only; services check meaning."""
 
 from collections.abc import Iterable
+from typing import Any
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
@@ -64,8 +65,8 @@ class LogInForm(AuthenticationForm):
         "inactive": _("This account is closed."),
     }
 
-    def __init__(self, *args: object, **kwargs: object) -> None:
-        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
         self.fields["username"].label = _("E-mail address")
         self.fields["username"].widget.attrs.update(
             {"type": "email", "autocomplete": "username", "inputmode": "email"}
@@ -82,11 +83,18 @@ class ReleaseForm(forms.Form):
 
 
 class TokenForm(forms.Form):
+    """Whose token, its name and its life. `owners` are those the person may issue tokens for."""
+
+    owner = forms.ChoiceField(label=_("For"))
     name = forms.CharField(
         label=_("Name of the token"),
         max_length=100,
         help_text=_("Where it will be used, for example: balance room."),
     )
     days = forms.IntegerField(
-        label=_("Days until it expires"), min_value=1, max_value=1100, initial=365
+        label=_("Days until it expires"), min_value=1, max_value=3660, initial=365
     )
+
+    def __init__(self, *args: Any, owners: Choices, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["owner"].choices = owners  # type: ignore[attr-defined]

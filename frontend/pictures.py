@@ -30,7 +30,7 @@ from registry.queries.pile_means import PileDayMean
 
 KEEP_SECONDS = 24 * 60 * 60
 # Raise it when a drawing changes, so that no kept picture survives an upgrade.
-DRAWING_VERSION = 1
+DRAWING_VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,8 @@ from registry.charts.svg import Caption, draw
 # A decay is called complete at 90 % lost, so 10 % left is the line to watch.
 GONE_AT_PCT = 10.0
 SIZE_PX = {"wide": (560, 320), "narrow": (222, 260)}
-PANEL_PX = {"wide": (170, 130), "narrow": (95, 110)}
-PANEL_COLUMNS = {"wide": 3, "narrow": 2}
+PANEL_PX = {"wide": (172, 130), "narrow": (222, 100)}
+PANEL_COLUMNS = {"wide": 3, "narrow": 1}
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,12 @@ def site_panels(
     wide_px, high_px = PANEL_PX[width]
     panel = alt.layer(*(layer.encode(x=x, y=y) for layer in layers), data=alt.Data(values=rows))
     chart = panel.properties(width=wide_px, height=high_px).facet(
-        facet=alt.Facet("site:N", title=None, sort=[site.site for site in sites]),
+        facet=alt.Facet(
+            "site:N",
+            title=None,
+            sort=[site.site for site in sites],
+            header=alt.Header(labelLimit=wide_px),
+        ),
         columns=PANEL_COLUMNS[width],
         spacing=18,
     )

@@ -5,12 +5,14 @@ from dataclasses import dataclass
 import altair as alt
 
 from registry.charts.axes import log_domain, log_ticks
-from registry.charts.house_style import CLAY, INK, MOSS, PAPER
+from registry.charts.house_style import CLAY, INK, MOSS, PAPER, SMALL_TEXT_PX
 from registry.charts.svg import Caption, draw
 
-ROW_PX = 30
-LABEL_PX = {"wide": 190, "narrow": 92}
-PLOT_PX = {"wide": 430, "narrow": 172}
+# On a narrow drawing a site's name stands above its row, so that the row has the whole width.
+ROW_PX = {"wide": 30, "narrow": 46}
+LABEL_PX = 190
+PLOT_PX = {"wide": 420, "narrow": 268}
+NAME_ABOVE_PX = -16
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,22 +59,32 @@ def forest_plot(
             values=log_ticks(*domain, at_most=7 if width == "wide" else 4), format="~r", grid=True
         ),
     )
-    y = alt.Y(
-        "label:N",
-        title=None,
-        sort=None,
-        scale=alt.Scale(domain=labels, paddingInner=0, paddingOuter=0),
-        axis=alt.Axis(
-            domain=False, ticks=False, labelLimit=LABEL_PX[width], minExtent=LABEL_PX[width]
-        ),
-    )
+    y = _rows(labels, width)
     layers = [
         *_mean_line(pooled, x),
         *_site_layers(sites, x, y, domain),
         *_pooled_layers(pooled, x, y),
+        *(_names_above(labels, y) if width == "narrow" else []),
     ]
-    chart = alt.layer(*layers).properties(width=PLOT_PX[width], height=ROW_PX * len(labels))
-    return draw(chart, caption)
+    height = ROW_PX[width] * len(labels)
+    return draw(alt.layer(*layers).properties(width=PLOT_PX[width], height=height), caption)
+
+
+def _rows(labels: list[str], width: str) -> alt.Y:
+    beside = alt.Axis(domain=False, ticks=False, labelLimit=LABEL_PX, minExtent=LABEL_PX)
+    return alt.Y(
+        "label:N",
+        title=None,
+        sort=None,
+        scale=alt.Scale(domain=labels, paddingInner=0, paddingOuter=0),
+        axis=beside if width == "wide" else None,
+    )
+
+
+def _names_above(labels: list[str], y: alt.Y) -> list[alt.Chart]:
+    names = _chart([{"label": label} for label in labels])
+    text = names.mark_text(align="left", dy=NAME_ABOVE_PX, fontSize=SMALL_TEXT_PX, color=INK)
+    return [text.encode(y=y, x=alt.value(0), text="label:N")]
 
 
 def _all_values(sites: tuple[ForestSite, ...], pooled: ForestPooled) -> list[float | None]:

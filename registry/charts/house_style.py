@@ -35,7 +35,7 @@ CONFIG: dict[str, Any] = {
     },
     "header": {
         "labelColor": INK,
-        "labelFontSize": TEXT_PX,
+        "labelFontSize": SMALL_TEXT_PX,
         "labelFontWeight": "bold",
         "labelAnchor": "start",
         "title": None,

@@ -89,7 +89,8 @@ def looks_of(
 ) -> BagLooks:
     """The looks of a trial, or of one of its materials; `heat` by (site, pile)."""
     with connection.cursor() as cursor:
-        cursor.execute(_LOOKS, {"trial": trial.pk, "material": material and material.pk})
+        wanted = None if material is None else material.pk
+        cursor.execute(_LOOKS, {"trial": trial.pk, "material": wanted})
         rows = cursor.fetchall()
     weighings = Weighings.from_rows(rows, detection_limit=trial.detection_limit)
     return code_looks(columns_from_weighings(weighings, trial=trial.code, pile_heat=heat or {}))

@@ -7,6 +7,8 @@ import math
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
+from django.test import Client
+
 from registry.models import (
     Bag,
     ChanceBy,
@@ -86,6 +88,11 @@ def small_trial(
         _estimates(run, sites, material, rate_of(i))
     release = _release(trial, run, materials) if released else None
     return SmallTrial(trial, run, release, coordinator, materials, sites)
+
+
+def log_in(client: Client, user: User) -> None:
+    """Past the log-in page, whose throttle asks for a request."""
+    client.force_login(user, backend="django.contrib.auth.backends.ModelBackend")
 
 
 def rate_of(material_index: int) -> float:

@@ -1,0 +1,112 @@
+"""Every page, on a small phone, at a desk, in the dark: no accessibility violation, no overflow."""
+
+import pytest
+from django.urls import reverse
+from playwright.sync_api import Page
+
+from registry.models import PoolingRun, SiteMembership, Upload, UploadFault
+from tests.frontend.small_trial import PASSWORD, SmallTrial
+
+pytestmark = pytest.mark.browser
+
+SCREENS = {
+    "phone": {"viewport": {"width": 320, "height": 640}},
+    "desk": {"viewport": {"width": 1280, "height": 900}},
+    "dark": {"viewport": {"width": 1280, "height": 900}, "color_scheme": "dark"},
+    "forced-colours": {"viewport": {"width": 320, "height": 640}, "forced_colors": "active"},
+}
+
+
+def public_pages(pots: SmallTrial) -> list[str]:
+    plain = ("home", "materials", "trials", "releases", "methods", "glossary", "safety", "login")
+    return [
+        *(reverse(f"frontend:{name}") for name in plain),
+        reverse("frontend:material", args=["POTS-26-M1"]),
+        reverse("frontend:trial", args=["POTS-26"]),
+        reverse("frontend:release", args=[pots.release.pk]),
+        reverse("frontend:pooled", args=["POTS-26"]),
+        reverse("frontend:pooled-material", args=["POTS-26", "POTS-26-M1"]),
+        reverse("frontend:materials") + "?q=nothing+like+it",
+    ]
+
+
+def pages_behind_the_log_in(pots: SmallTrial) -> list[str]:
+    SiteMembership.objects.create(user=pots.coordinator, site=pots.sites[0])
+    upload = Upload.objects.create(
+        kind="bags",
+        state="rejected",
+        sha256="b" * 64,
+        content_type="text/csv",
+        size_bytes=2048,
+        file_name="a rather long file name of the first week.csv",
+        error_total=1,
+        site=pots.sites[0],
+    )
+    UploadFault.objects.create(
+        upload=upload, row=3, field="initial_mass_g", code="out_of_range", message="Too heavy."
+    )
+    running = PoolingRun.objects.create(
+        trial=pots.trial, input_digest="e" * 64, model_version="1", stage="sites", done=1, total=9
+    )
+    return [
+        reverse("frontend:uploads"),
+        reverse("frontend:upload", args=[upload.pk]),
+        reverse("frontend:bags"),
+        reverse("frontend:tokens"),
+        reverse("frontend:trial", args=["POTS-26"]),
+        reverse("frontend:completeness", args=["POTS-26"]),
+        reverse("frontend:run", args=[pots.run.pk]),
+        reverse("frontend:run", args=[running.pk]),
+    ]
+
+
+def log_in(page: Page, email: str) -> None:
+    page.goto(reverse("frontend:login"))
+    page.get_by_label("E-mail address").fill(email)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Log in").click()
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_public_pages_are_accessible_and_fit(screen, pots, new_page, check_page):
+    page = new_page(**SCREENS[screen])
+    for path in public_pages(pots):
+        page.goto(path)
+        check_page(page)
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_pages_behind_the_log_in_are_accessible_and_fit(screen, pots, new_page, check_page):
+    page = new_page(**SCREENS[screen])
+    log_in(page, pots.coordinator.email)
+    for path in pages_behind_the_log_in(pots):
+        page.goto(path)
+        check_page(page)
+
+
+def test_error_pages_are_accessible(pots, browser, live_server, check_page):
+    # A missing page is an error on the console too, so this test listens to none.
+    page = browser.new_page(base_url=live_server.url)
+    page.goto("/no-such-page/")
+    check_page(page)
+    assert page.get_by_role("heading", name="Nothing here").is_visible()
+    page.close()
+
+
+def test_one_of_the_two_drawings_is_shown_and_its_text_is_not_shrunk(pots, new_page):
+    for width, shown, hidden in ((320, "narrow", "wide"), (1280, "wide", "narrow")):
+        page = new_page(viewport={"width": width, "height": 800})
+        page.goto(reverse("frontend:material", args=["POTS-26-M1"]))
+        drawing = page.locator(f".chart-{shown} svg")
+
+        assert drawing.is_visible()
+        assert not page.locator(f".chart-{hidden} svg").is_visible()
+        assert drawing.bounding_box()["width"] == float(drawing.get_attribute("width"))
+
+
+def test_a_printed_page_leaves_out_what_cannot_be_clicked(pots, page):
+    page.goto(reverse("frontend:trial", args=["POTS-26"]))
+    page.emulate_media(media="print")
+
+    assert not page.get_by_role("navigation", name="Main").is_visible()
+    assert page.get_by_role("heading", name="Protocol").is_visible()

@@ -1,0 +1,129 @@
+"""One journey for each kind of person, found by role and label as they would."""
+
+import hashlib
+import zipfile
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from registry.models import PoolingRun
+from registry.permissions import Actor
+from registry.services.pooling import execute_run, open_run
+from registry.services.releases import freeze_release
+from tests.browser.test_every_page import log_in
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(autouse=True)
+def _nobody_answers_the_bell(monkeypatch):
+    """The tests themselves are the worker, so that they see a run before and after."""
+    monkeypatch.setattr("registry.jobs.pooling.run_pooling.delay", lambda run_id: None)
+
+
+def newest_run() -> PoolingRun:
+    return PoolingRun.objects.order_by("-pk")[0]
+
+
+def test_a_grower_finds_a_pot_by_keyboard_and_learns_what_to_do(pots, new_page):
+    page: Page = new_page(viewport={"width": 360, "height": 740})
+    page.goto("/")
+    page.keyboard.press("Tab")
+    expect(page.get_by_role("link", name="Skip to the content")).to_be_focused()
+
+    page.get_by_role("link", name="Find a material").click()
+    page.get_by_label("Search").fill("fibre")
+    page.get_by_label("What is it?").select_option("Pot")
+    page.get_by_label("How hot is your pile?").select_option("Hot piles")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Show").click()
+    expect(page.get_by_role("heading", name="1 material", exact=True)).to_be_visible()
+    page.get_by_role("link", name="Moulded fibre pot, 8 cm").click()
+
+    expect(page.get_by_role("heading", level=1)).to_have_text("Moulded fibre pot, 8 cm")
+    expect(page.get_by_text("A typical pile needs about 17 weeks").first).to_be_visible()
+    expect(page.get_by_role("img", name="How much is left, day by day")).to_be_visible()
+    expect(page.get_by_role("heading", name="How to do it")).to_be_visible()
+    expect(page.get_by_role("heading", name="What this does not mean")).to_be_visible()
+
+
+def test_a_coordinator_pools_and_watches_it_finish_without_touching_the_page(
+    pots, page, check_page
+):
+    log_in(page, pots.coordinator.email)
+    page.get_by_role("link", name="Trials").first.click()
+    page.get_by_role("link", name=pots.trial.title).click()
+    page.get_by_role("button", name="Pool the data now").click()
+    expect(page.get_by_text("Waiting for a worker")).to_be_visible()
+    check_page(page)
+
+    assert execute_run(newest_run().pk)
+
+    page.get_by_role("link", name="See the pooled results").click()
+    page.get_by_role("link", name="Moulded fibre pot, 8 cm").click()
+    expect(page.get_by_role("heading", name="Site by site")).to_be_visible()
+    expect(page.get_by_role("img", name="Decay rate of each site")).to_be_visible()
+    table = page.get_by_role("table", name="Decay rate (per day), site by site")
+    expect(table.get_by_role("rowheader", name="Sand Ridge")).to_be_visible()
+    expect(page.get_by_role("rowheader", name="A new pile at a new site")).to_be_visible()
+    check_page(page)
+
+
+def test_the_same_without_javascript(pots, new_page):
+    page: Page = new_page(java_script_enabled=False)
+    log_in(page, pots.coordinator.email)
+    page.goto(f"/trials/{pots.trial.code}/")
+    page.get_by_role("button", name="Pool the data now").click()
+    expect(page.get_by_text("Waiting for a worker")).to_be_visible()
+
+    assert execute_run(newest_run().pk)
+    page.get_by_role("link", name="Look again").click()
+
+    page.get_by_role("link", name="See the pooled results").click()
+    expect(page.get_by_role("link", name="Plant clip of polyester")).to_be_visible()
+    page.get_by_role("button", name="Log out").click()
+    expect(page.get_by_role("link", name="Log in")).to_be_visible()
+
+
+def test_a_coordinator_freezes_a_release_and_a_meta_analyst_downloads_it(
+    pots, new_page, settings, tmp_path
+):
+    settings.RELEASES_DIR = tmp_path
+    by = Actor(user=pots.coordinator)
+    run, _ = open_run(trial=pots.trial, by=by)
+    assert execute_run(run.pk)
+    office: Page = new_page()
+    log_in(office, pots.coordinator.email)
+    office.goto(f"/trials/{pots.trial.code}/")
+    office.get_by_label("What is new in this version").fill("Pooled again.")
+    office.get_by_role("button", name="Freeze the next version").click()
+    expect(office.get_by_text("Version 2 is frozen.")).to_be_visible()
+
+    reader: Page = new_page()
+    reader.goto("/")
+    reader.get_by_role("link", name="Releases").first.click()
+    reader.get_by_role("link", name="POTS-26, version 2", exact=True).click()
+    sha256 = reader.get_by_role("row", name="SHA-256").get_by_role("cell").inner_text()
+    with reader.expect_download() as download:
+        reader.get_by_role("link", name="Download the data package").click()
+    path = tmp_path / "got.zip"
+    download.value.save_as(path)
+
+    assert hashlib.sha256(path.read_bytes()).hexdigest() == sha256
+    assert "datapackage.json" in " ".join(zipfile.ZipFile(path).namelist())
+    assert freeze_release(trial=pots.trial, by=by, notes="Pooled again.").version == 2
+
+
+def test_a_technician_issues_a_token_and_revokes_it(pots, page):
+    pots.sites[0].memberships.create(user=pots.coordinator)
+    log_in(page, pots.coordinator.email)
+    account = page.get_by_role("navigation", name="Your account")
+    account.get_by_role("link", name="Uploads").click()
+    page.get_by_role("link", name="Access tokens").click()
+    page.get_by_label("For").select_option(pots.sites[0].name)
+    page.get_by_label("Name of the token").fill("balance room")
+    page.get_by_role("button", name="Issue the token").click()
+
+    expect(page.get_by_role("heading", name="Your new token")).to_be_visible()
+    page.get_by_role("button", name="Revoke balance room").click()
+    expect(page.get_by_text("“balance room” no longer works")).to_be_visible()
