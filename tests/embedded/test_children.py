@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from processes import PROJECT_DIR, is_alive, kill_outright, wait_until
 
 from registry.embedded.children import Child, Keeper
+from tests.embedded.processes import PROJECT_DIR, is_alive, kill_outright, wait_until
 
 # Notes its number, starts a child of its own, and sleeps; deaf to SIGTERM when told so.
 SLEEPER = """

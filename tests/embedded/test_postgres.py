@@ -8,12 +8,19 @@ from pathlib import Path
 
 import psycopg
 import pytest
-from processes import PROJECT_DIR, OtherUser, children_of, is_alive, kill_outright, wait_until
 
 from registry.embedded import binaries, cluster, locks, postgres
 from registry.embedded.account import Account
 from registry.embedded.binaries import EmbeddedPostgresError
 from registry.embedded.process_table import command_line
+from tests.embedded.processes import (
+    PROJECT_DIR,
+    OtherUser,
+    children_of,
+    is_alive,
+    kill_outright,
+    wait_until,
+)
 
 only_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
 

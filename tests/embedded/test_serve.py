@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from processes import PROJECT_DIR, children_of, is_alive, kill_outright, wait_until
 
 from registry.embedded.process_table import command_line
+from tests.embedded.processes import PROJECT_DIR, children_of, is_alive, kill_outright, wait_until
 
 # What would make it use services of this machine instead of what it brings along.
 NOT_EMBEDDED = ("DATABASE_URL", "BROKER_URL", "BASE_URL", "ALLOWED_HOSTS")
