@@ -18,6 +18,8 @@ from registry.models import Material, Pile, Site, Trial
 from registry.permissions import Actor, Capability, can, visible_to
 
 UNKNOWN = -1
+# Two ids share one 64-bit number.
+ID_STEP = 2**31
 T = TypeVar("T")
 
 
@@ -40,12 +42,12 @@ class Sender:
 
     def may_write_rows(self, site: IntArray, trial: IntArray) -> BoolArray:
         """(n_rows,) true where both ids are known and the sender may write there."""
-        pairs, index = np.unique(np.stack([site, trial], axis=1), axis=0, return_inverse=True)
+        pairs = np.where((site >= 0) & (trial >= 0), site * ID_STEP + trial, UNKNOWN)
+        distinct, index = np.unique(pairs, return_inverse=True)
         answers = [
-            bool(min(pair) > UNKNOWN and self.may_write(int(pair[0]), int(pair[1])))
-            for pair in pairs
+            pair != UNKNOWN and self.may_write(*divmod(pair, ID_STEP)) for pair in distinct.tolist()
         ]
-        return np.array(answers, dtype=bool)[index.reshape(-1)]
+        return np.array(answers, dtype=bool)[index]
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from django.db.models import Model
 
 from registry.errors import NotAllowed, UploadRefused
 from registry.intake import locks
+from registry.intake.arrow_rows import insert
 from registry.intake.faults import FaultBook
 from registry.intake.kinds.bags import plan_bags
 from registry.intake.kinds.materials import plan_compositions, plan_materials
@@ -20,7 +21,6 @@ from registry.intake.kinds.temperatures import plan_temperatures
 from registry.intake.labels import Sender
 from registry.intake.plan import Plan, known
 from registry.intake.probe_days import merge_readings
-from registry.intake.rows_copy import insert
 from registry.intake.stored import Matches, match_stored
 from registry.intake.table import IntArray, Table, always
 from registry.models import ProbeDay, Trial, TrialState
@@ -67,7 +67,8 @@ def prepare(table: Table, book: FaultBook, sender: Sender, *, lock: bool) -> Pre
         _lock(plan.trial, plan.site)
     _refuse_unopen(table, book, plan.trial, plan.trial_field)
     matches = match_stored(table, book, plan)
-    plan.rules(table, book, matches.new)
+    if plan.rules is not None:
+        plan.rules(table, book, matches.new, matches.stored)
     refuse_if_faulty(table, book, sender)
     return _prepared(table, plan, matches)
 

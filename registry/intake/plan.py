@@ -20,7 +20,7 @@ class Plan:
     `values` are (n_rows,) arrays by database column; `key` names the columns that identify a record
     and `key_field` the upload column to blame. `where` narrows the search for stored rows. `site`
     and `trial` are (n_rows,) ids, −1 unknown. `rules` runs once stored rows are matched: it is
-    given which rows are new.
+    given which rows are new, and the stored rows found by `where`.
     """
 
     model: type[Model]
@@ -31,7 +31,7 @@ class Plan:
     site: IntArray
     trial: IntArray
     trial_field: str = "trial"
-    rules: Callable[[Table, FaultBook, BoolArray], None] = lambda table, book, new: None
+    rules: Callable[[Table, FaultBook, BoolArray, pa.Table], None] | None = None
     # Stored rows of others that the sender may not see, by position of the stored row.
     hidden: Callable[[pa.Table], BoolArray] | None = None
     # Names of database columns as the uploader knows them.

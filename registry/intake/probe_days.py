@@ -7,10 +7,10 @@ from datetime import date, timedelta
 import numpy as np
 import pyarrow as pa
 
+from registry.intake.arrow_rows import fetch_where
 from registry.intake.faults import FaultBook
 from registry.intake.kinds.temperatures import Readings
 from registry.intake.probe_day_copy import ProbeDays, insert_days, update_days
-from registry.intake.rows_copy import fetch_where
 from registry.intake.table import BoolArray, FloatArray, IntArray, Table
 from registry.intake.times import DAY_S
 from registry.models import ProbeDay

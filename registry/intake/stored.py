@@ -6,9 +6,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from registry.intake.arrow_rows import fetch_where
 from registry.intake.faults import FaultBook
 from registry.intake.plan import Plan
-from registry.intake.rows_copy import fetch_where
 from registry.intake.table import BoolArray, IntArray, Table
 
 MOST_DIFFERENCES_TOLD = 3

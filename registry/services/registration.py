@@ -3,30 +3,33 @@
 Sending the same again is harmless; another value under the same code is a conflict.
 """
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any, TypeVar
-from zoneinfo import available_timezones
 
 from django.db import IntegrityError, transaction
 from django.db.models import Model
 
-from registry.columns import CODE_PATTERN
 from registry.errors import InvalidValue, RecordChanged, StateOnlyMovesForward
 from registry.intake import locks
 from registry.models import Institution, Material, Site, Trial, TrialState
-from registry.models.fields import COUNTRY_PATTERN
 from registry.permissions import Actor, Capability, demand, visible_to
 from registry.services import audit
+from registry.services.registered_values import (
+    code_value,
+    country_value,
+    detection_limit_value,
+    number_between,
+    primary_day_value,
+    schedule_value,
+    text_value,
+    time_zone_value,
+    window_value,
+)
 from registry.services.ror import canonical_ror
 
 M = TypeVar("M", bound=Model)
 
-FIRST_DAY, LAST_DAY = 1, 1100
-LONGEST_WINDOW = 60
-DEFAULT_DETECTION_LIMIT = 0.02
-DEFAULT_WINDOW_DAYS = 2
 DEFAULT_LICENCE = "CC-BY-4.0"
 
 
@@ -36,11 +39,11 @@ def register_institution(
     """A cooperating organisation, and whether it is new."""
     demand(by, Capability.REGISTER)
     values = {
-        "name": _text("name", name, 200),
-        "country": _country(country),
+        "name": text_value("name", name, 200),
+        "country": country_value(country),
         "ror": canonical_ror(ror or ""),
     }
-    return _once(Institution, _code("institution", institution), values, by)
+    return _once(Institution, code_value("institution", institution), values, by)
 
 
 def register_site(
@@ -60,13 +63,13 @@ def register_site(
         raise InvalidValue("Give latitude and longitude together, or neither.", field="latitude")
     values = {
         "institution": _named(Institution.objects.all(), "institution", institution),
-        "name": _text("name", name, 200),
-        "country": _country(country),
-        "time_zone": _time_zone(time_zone),
-        "latitude": _between("latitude", latitude, -90, 90),
-        "longitude": _between("longitude", longitude, -180, 180),
+        "name": text_value("name", name, 200),
+        "country": country_value(country),
+        "time_zone": time_zone_value(time_zone),
+        "latitude": number_between("latitude", latitude, -90, 90),
+        "longitude": number_between("longitude", longitude, -180, 180),
     }
-    return _once(Site, _code("site", site), values, by)
+    return _once(Site, code_value("site", site), values, by)
 
 
 def register_trial(
@@ -86,17 +89,17 @@ def register_trial(
 ) -> tuple[Trial, bool]:
     """A trial in draft, and whether it is new. Whoever registers it becomes its coordinator."""
     demand(by, Capability.REGISTER)
-    code = _code("trial", trial)
+    code = code_value("trial", trial)
     site_set = _all_named(Site.objects.all(), "sites", sites)
     material_set = _all_named(visible_to(by, Material), "materials", materials)
     values = {
-        "title": _text("title", title, 300),
-        "schedule_days": _schedule(schedule_days),
-        "primary_day": _primary_day(primary_day, schedule_days),
-        "detection_limit": _detection_limit(detection_limit),
-        "window_days": _window(window_days),
+        "title": text_value("title", title, 300),
+        "schedule_days": schedule_value(schedule_days),
+        "primary_day": primary_day_value(primary_day, schedule_days),
+        "detection_limit": detection_limit_value(detection_limit),
+        "window_days": window_value(window_days),
         "reference_material": _reference(reference_material, material_set),
-        "licence": _text("licence", licence or DEFAULT_LICENCE, 40),
+        "licence": text_value("licence", licence or DEFAULT_LICENCE, 40),
         "embargo_until": embargo_until,
     }
     with transaction.atomic():
@@ -136,7 +139,7 @@ def move_trial(*, trial: Trial, state: str, reason: str, by: Actor) -> Trial:
     demand(by, Capability.MOVE_TRIAL, trial=trial)
     if state not in TrialState.values:
         raise InvalidValue(f"A trial is {', '.join(TrialState.values)}.", field="state")
-    why = _text("reason", reason, 400)
+    why = text_value("reason", reason, 400)
     with transaction.atomic():
         locks.hold_trial(trial.pk)
         trial.refresh_from_db()
@@ -206,77 +209,6 @@ def _word(value: object) -> str:
     if isinstance(value, Model):
         return str(getattr(value, "code", value))
     return "blank" if value in (None, "") else str(value)
-
-
-def _code(field: str, code: str) -> str:
-    if not isinstance(code, str) or not re.fullmatch(CODE_PATTERN.strip("^$"), code):
-        raise InvalidValue(
-            "A code is 2 to 40 capital letters, digits, hyphens and underscores.", field=field
-        )
-    return code
-
-
-def _text(field: str, text: str, longest: int) -> str:
-    text = str(text).strip()
-    if not 1 <= len(text) <= longest or not text.isprintable():
-        raise InvalidValue(f"Give a {field} of 1 to {longest} characters.", field=field)
-    return text
-
-
-def _country(country: str) -> str:
-    if not re.fullmatch(COUNTRY_PATTERN.strip("^$"), str(country)):
-        raise InvalidValue(
-            "Give the country as two capital letters (ISO 3166), such as FR.", field="country"
-        )
-    return country
-
-
-def _time_zone(name: str) -> str:
-    if name not in available_timezones():
-        raise InvalidValue(
-            f"{str(name)[:64]!r} is no IANA time zone; write one such as Europe/Paris.",
-            field="time_zone",
-        )
-    return name
-
-
-def _between(field: str, value: float | None, low: float, high: float) -> float | None:
-    if value is not None and not low <= value <= high:
-        raise InvalidValue(f"{field} lies between {low:g} and {high:g}.", field=field)
-    return None if value is None else float(value)
-
-
-def _schedule(days: Sequence[int]) -> list[int]:
-    if not days or any(not FIRST_DAY <= day <= LAST_DAY for day in days):
-        raise InvalidValue(
-            f"Give at least one day, each {FIRST_DAY} to {LAST_DAY}.", field="schedule_days"
-        )
-    if list(days) != sorted(set(days)):
-        raise InvalidValue("Give the days in ascending order, each once.", field="schedule_days")
-    return list(days)
-
-
-def _primary_day(day: int, schedule: Sequence[int]) -> int:
-    if day not in schedule:
-        raise InvalidValue("The primary day must be one of schedule_days.", field="primary_day")
-    return day
-
-
-def _detection_limit(fraction: float | None) -> float:
-    fraction = DEFAULT_DETECTION_LIMIT if fraction is None else fraction
-    if not 0 < fraction < 0.5:
-        raise InvalidValue(
-            "The detection limit is a fraction of the start mass, above 0 and below 0.5.",
-            field="detection_limit",
-        )
-    return fraction
-
-
-def _window(days: int | None) -> int:
-    days = DEFAULT_WINDOW_DAYS if days is None else days
-    if not 0 <= days <= LONGEST_WINDOW:
-        raise InvalidValue(f"The window is 0 to {LONGEST_WINDOW} days.", field="window_days")
-    return days
 
 
 def _reference(code: str | None, materials: Sequence[Material]) -> Material | None:

@@ -8,20 +8,11 @@ import pyarrow.compute as pc
 
 from registry.intake.faults import FaultBook
 from registry.intake.labels import UNKNOWN
-from registry.intake.plan import known
-from registry.intake.rows_copy import fetch_where
 from registry.intake.table import NO_DAY, BoolArray, IntArray, Table
-from registry.models import Retrieval
 
 # After these the bag is out of the pile, unless it was buried again. A bag that was not found may
 # still turn up at a later look.
 LAST_OUTCOMES = ("recovered", "nothing_left", "bag_damaged")
-LOOK_TYPES = {
-    "bag_id": pa.int64(),
-    "retrieved_on": pa.date32(),
-    "outcome": pa.string(),
-    "reburied": pa.bool_(),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +23,13 @@ class Looks:
     day: IntArray
 
 
-def refuse_looks_out_of_order(table: Table, book: FaultBook, sent: Looks, new: BoolArray) -> None:
+def refuse_looks_out_of_order(
+    table: Table, book: FaultBook, sent: Looks, new: BoolArray, stored_rows: pa.Table
+) -> None:
     """Note looks after a bag's last one, and last looks before a look that is stored."""
     usable = new & (sent.bag != UNKNOWN) & (sent.day != NO_DAY) & table.good("outcome", "reburied")
     rows = np.flatnonzero(usable)
-    stored, stored_last = _stored_looks(known(sent.bag[rows]))
+    stored, stored_last = _stored_looks(stored_rows, sent.bag[rows])
     bag = np.concatenate([sent.bag[rows], stored.bag])
     if np.unique(bag).size == bag.size:
         return  # one look a bag: nothing can be out of order
@@ -83,12 +76,13 @@ def _is_last(table: Table) -> BoolArray:
     return np.isin(outcome, LAST_OUTCOMES) & ~reburied
 
 
-def _stored_looks(bag_ids: list[int]) -> tuple[Looks, BoolArray]:
-    found = fetch_where(Retrieval, LOOK_TYPES, {"bag_id": bag_ids})
+def _stored_looks(found: pa.Table, bags: IntArray) -> tuple[Looks, BoolArray]:
     day = pc.cast(pc.cast(found["retrieved_on"], pa.int32()), pa.int64()).to_numpy()
     outcome = pc.is_in(found["outcome"], pa.array(LAST_OUTCOMES)).to_numpy()
     last = outcome & ~found["reburied"].to_numpy()
-    return Looks(found["bag_id"].to_numpy(), day), last.astype(bool)
+    bag = found["bag_id"].to_numpy()
+    concerned = np.isin(bag, bags)
+    return Looks(bag[concerned], day[concerned]), last[concerned].astype(bool)
 
 
 def _tell_after(table: Table, book: FaultBook, rows: IntArray) -> None:

@@ -45,7 +45,7 @@ def plan_compositions(table: Table, book: FaultBook, sender: Sender) -> Plan:
         **_measured(table, COMPOSITIONS),
     }
 
-    def rules(table: Table, book: FaultBook, new: BoolArray) -> None:
+    def rules(table: Table, book: FaultBook, new: BoolArray, stored: pa.Table) -> None:
         _refuse_wrong_sums(table, book, material, new)
 
     return Plan(

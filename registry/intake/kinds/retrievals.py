@@ -8,16 +8,16 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from registry.columns import RETRIEVALS, Kind
+from registry.intake.arrow_rows import fetch
 from registry.intake.faults import FaultBook
 from registry.intake.kinds.looks import Looks, refuse_looks_out_of_order
 from registry.intake.kinds.outcomes import refuse_contradictions
 from registry.intake.kinds.piles import EPOCH_ORDINAL
 from registry.intake.labels import UNKNOWN, Sender, match_trials, refuse_foreign
 from registry.intake.plan import Plan, ids, known, plain_columns, text_columns, whole
-from registry.intake.rows_copy import fetch
 from registry.intake.table import NO_DAY, BoolArray, FloatArray, IntArray, Table
 from registry.intake.times import days_in_zone
-from registry.models import Bag, Retrieval
+from registry.models import Bag, Pile, Retrieval
 from registry.models.retrieval import SCORES
 from registry.permissions import visible_to
 
@@ -27,11 +27,9 @@ MOST_TIMES_START = 5.1
 MOST_LABELS_ASKED = 20_000
 BAG_TYPES = {
     "id": pa.int64(),
-    "trial": pa.string(),
-    "label": pa.string(),
     "trial_id": pa.int64(),
-    "site_id": pa.int64(),
-    "zone": pa.string(),
+    "label": pa.string(),
+    "pile_id": pa.int64(),
     "buried_on": pa.date32(),
     "initial_mass_g": pa.float64(),
     "initial_moisture_pct": pa.float64(),
@@ -54,8 +52,9 @@ class BagRows:
 
 
 def plan_retrievals(table: Table, book: FaultBook, sender: Sender) -> Plan:
-    match_trials(table, book, sender)
-    bags = _match_bags(table, book, sender)
+    trials = match_trials(table, book, sender)
+    trial = trials.ids([found.pk for found in trials.records])
+    bags = _match_bags(table, book, sender, trial)
     writable = sender.may_write_rows(bags.site_id, bags.trial_id)
     refuse_foreign(table, book, sender, (bags.id != UNKNOWN) & ~writable, "bag_label")
     bag = np.where(writable, bags.id, UNKNOWN)
@@ -64,8 +63,8 @@ def plan_retrievals(table: Table, book: FaultBook, sender: Sender) -> Plan:
     _refuse_impossible_mass(table, book, bags)
     numbers = [column.name for column in RETRIEVALS.columns if column.kind is Kind.NUMBER]
 
-    def rules(table: Table, book: FaultBook, new: BoolArray) -> None:
-        refuse_looks_out_of_order(table, book, Looks(bag, table.days("retrieved_on")), new)
+    def rules(table: Table, book: FaultBook, new: BoolArray, stored: pa.Table) -> None:
+        refuse_looks_out_of_order(table, book, Looks(bag, table.days("retrieved_on")), new, stored)
 
     return Plan(
         model=Retrieval,
@@ -88,16 +87,14 @@ def plan_retrievals(table: Table, book: FaultBook, sender: Sender) -> Plan:
     )
 
 
-def _match_bags(table: Table, book: FaultBook, sender: Sender) -> BagRows:
-    found = _bags_named(table, sender)
-    sent = pc.binary_join_element_wise(table.column("trial"), table.column("bag_label"), "/")
-    stored = pc.binary_join_element_wise(found["trial"], found["label"], "/")
-    at = pc.index_in(sent, pc.drop_null(stored))
+def _match_bags(table: Table, book: FaultBook, sender: Sender, trial: IntArray) -> BagRows:
+    found = _bags_named(table, sender, known(trial))
+    sent = _bag_key(ids(trial), table.column("bag_label"))
+    at = pc.index_in(sent, _bag_key(found["trial_id"], found["label"]))
     at = pc.if_else(pc.is_valid(sent), at, None)
-    unknown = pc.is_null(at).to_numpy(zero_copy_only=False)
     # A bag of an unknown trial is told once, as the trial.
-    unknown &= table.given("trial") & table.given("bag_label") & table.good("trial")
-    trials = set(pc.unique(found["trial"]).to_pylist())
+    unknown = (trial != UNKNOWN) & table.given("bag_label")
+    unknown &= pc.is_null(at).to_numpy(zero_copy_only=False)
     table.refuse(
         book,
         unknown,
@@ -105,53 +102,48 @@ def _match_bags(table: Table, book: FaultBook, sender: Sender) -> BagRows:
         lambda row: (
             "unknown_bag",
             f"Trial {table.column('trial')[row]} has no bag {table.column('bag_label')[row]} that "
-            f"you may write to. Check the label{_label_hint(table, row, trials)}.",
+            "you may write to. Check the label; bags are uploaded before looks at them.",
         ),
     )
-    rows = found.take(at)
-    return _bag_rows(rows)
+    return _bag_rows(found.take(at))
 
 
-def _label_hint(table: Table, row: int, trials: set[str]) -> str:
-    return "" if table.column("trial")[row].as_py() in trials else ", and upload the bags first"
+def _bag_key(trial: pa.Array, label: pa.Array) -> pa.Array:
+    key = pc.binary_join_element_wise(pc.cast(trial, pa.string()), label, "/")
+    return key.combine_chunks() if isinstance(key, pa.ChunkedArray) else key
 
 
-def _bags_named(table: Table, sender: Sender) -> pa.Table:
-    trials = [code for code in pc.unique(table.column("trial")).to_pylist() if code]
-    bags = visible_to(sender.actor, Bag).filter(trial__code__in=trials).order_by()
+def _bags_named(table: Table, sender: Sender, trial_ids: list[int]) -> pa.Table:
+    bags = visible_to(sender.actor, Bag).filter(trial__in=trial_ids).order_by()
     if table.rows <= MOST_LABELS_ASKED:
         labels = pc.unique(table.column("bag_label")).to_pylist()
         bags = bags.filter(label__in=[label for label in labels if label])
-    return fetch(
-        bags.values_list(
-            "id",
-            "trial__code",
-            "label",
-            "trial_id",
-            "pile__site_id",
-            "pile__site__time_zone",
-            "buried_on",
-            "initial_mass_g",
-            "initial_moisture_pct",
-            "purpose",
-        ),
-        BAG_TYPES,
-    )
+    return fetch(bags.values_list(*BAG_TYPES), BAG_TYPES)
 
 
 def _bag_rows(rows: pa.Table) -> BagRows:
-    zone = pc.dictionary_encode(rows["zone"].combine_chunks())
+    pile = _ids(rows["pile_id"])
+    places = {
+        pk: (site, zone)
+        for pk, site, zone in Pile.objects.filter(pk__in=known(pile)).values_list(
+            "pk", "site_id", "site__time_zone"
+        )
+    }
+    zones = sorted({zone for _, zone in places.values()})
+    distinct, of_pile = np.unique(pile, return_inverse=True)
+    at = [places.get(int(number), (UNKNOWN, "")) for number in distinct]
     buried = pc.cast(pc.cast(rows["buried_on"], pa.int32()), pa.int64())
     moisture = pc.fill_null(rows["initial_moisture_pct"], 0.0).to_numpy()
-    mass = rows["initial_mass_g"].to_numpy()
     return BagRows(
         id=_ids(rows["id"]),
         trial_id=_ids(rows["trial_id"]),
-        site_id=_ids(rows["site_id"]),
-        zone=_ids(pc.cast(zone.indices, pa.int64())),
-        zones=zone.dictionary.to_pylist(),
+        site_id=np.array([site for site, _ in at], dtype=np.int64)[of_pile],
+        zone=np.array([zones.index(zone) if zone else UNKNOWN for _, zone in at], dtype=np.int64)[
+            of_pile
+        ],
+        zones=zones,
         buried_on=pc.fill_null(buried, NO_DAY).to_numpy(),
-        start_dry_g=mass * (1 - moisture / 100),
+        start_dry_g=rows["initial_mass_g"].to_numpy() * (1 - moisture / 100),
         is_empty=pc.fill_null(pc.equal(rows["purpose"], "empty"), False).to_numpy(),
     )
 

@@ -1,4 +1,4 @@
-"""Arrow tables out of Postgres and into it, by COPY."""
+"""Arrow tables out of Postgres, and into it by COPY."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -10,8 +10,11 @@ from django.db import connection
 from django.db.models import Model, QuerySet
 from psycopg import sql
 
-# psycopg hands the bytes on in pieces of about this size.
-PIECE_BYTES = 1024 * 1024
+# Rows written to the server at a time.
+PIECE_ROWS = 20_000
+# Arrow parses blocks of this size at once; a row must fit into one.
+BLOCK_BYTES = 4 * 1024 * 1024
+MANY_VALUES = 1000
 
 
 def fetch(query: QuerySet[Any, tuple[Any, ...]], types: Mapping[str, pa.DataType]) -> pa.Table:
@@ -20,7 +23,7 @@ def fetch(query: QuerySet[Any, tuple[Any, ...]], types: Mapping[str, pa.DataType
         text, parameters = query.query.sql_with_params()
     except EmptyResultSet:
         return _empty(types)
-    return _copy_out(sql.SQL(text), parameters, types)
+    return _table(sql.SQL(text), parameters, types)
 
 
 def fetch_where(
@@ -31,6 +34,8 @@ def fetch_where(
     """Columns of a model's rows whose `where` columns hold one of the given values each."""
     if not all(where.values()):
         return _empty(types)
+    if not _may_hold(model, where):
+        return _empty(types)
     query = sql.SQL("SELECT {} FROM {} WHERE {}").format(
         sql.SQL(", ").join(map(sql.Identifier, types)),
         sql.Identifier(model._meta.db_table),
@@ -38,7 +43,7 @@ def fetch_where(
             sql.SQL("{} = ANY(%s)").format(sql.Identifier(name)) for name in where
         ),
     )
-    return _copy_out(query, [list(values) for values in where.values()], types)
+    return _table(query, [list(values) for values in where.values()], types)
 
 
 def insert(model: type[Model], columns: Mapping[str, pa.Array]) -> None:
@@ -49,7 +54,7 @@ def insert(model: type[Model], columns: Mapping[str, pa.Array]) -> None:
         sql.SQL(", ").join(map(sql.Identifier, table.column_names)),
     )
     with connection.cursor() as cursor, cursor.copy(query) as copy:
-        for batch in table.to_batches(max_chunksize=20_000):
+        for batch in table.to_batches(max_chunksize=PIECE_ROWS):
             copy.write(_csv_bytes(batch))
 
 
@@ -60,18 +65,45 @@ def _csv_bytes(batch: pa.RecordBatch) -> memoryview:
     return memoryview(sink.getvalue())
 
 
-def _copy_out(
+def _may_hold(model: type[Model], where: Mapping[str, Sequence[Any]]) -> bool:
+    """False when the table holds nothing between the least and the greatest of many values.
+
+    Files of new records are the common case; one look into an index spares them a long search.
+    """
+    for name, values in where.items():
+        if len(values) > MANY_VALUES and isinstance(values[0], int):
+            between = {f"{name}__gte": min(values), f"{name}__lte": max(values)}
+            return model._default_manager.filter(**between).order_by().exists()
+    return True
+
+
+def _table(
     query: sql.Composable, parameters: Sequence[Any], types: Mapping[str, pa.DataType]
 ) -> pa.Table:
-    statement = sql.SQL("COPY ({}) TO STDOUT (FORMAT csv)").format(query)
-    with connection.cursor() as cursor, cursor.copy(statement, parameters) as copy:
-        content = b"".join(copy)
-    if not content:
-        return _empty(types)
+    """The rows as one CSV text, put together by Postgres: row by row COPY takes twice as long."""
+    statement = sql.SQL("SELECT string_agg(concat({}), E'\\n') FROM ({}) AS found ({})").format(
+        sql.SQL(", ',', ").join(_cell(name, kind) for name, kind in types.items()),
+        query,
+        sql.SQL(", ").join(map(sql.Identifier, types)),
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(statement, parameters)
+        content = cursor.fetchone()[0]
+    return _empty(types) if content is None else _parsed(content, types)
+
+
+def _cell(name: str, kind: pa.DataType) -> sql.Composable:
+    if not pa.types.is_string(kind):
+        return sql.Identifier(name)
+    # Every text is quoted and NULL is not, which tells "" from NULL.
+    return sql.SQL("""'"' || replace({}, '"', '""') || '"'""").format(sql.Identifier(name))
+
+
+def _parsed(content: str, types: Mapping[str, pa.DataType]) -> pa.Table:
     return arrow_csv.read_csv(
-        pa.py_buffer(content),
-        arrow_csv.ReadOptions(column_names=list(types)),
-        arrow_csv.ParseOptions(newlines_in_values=b'"' in content),
+        pa.py_buffer(content.encode()),
+        arrow_csv.ReadOptions(column_names=list(types), block_size=BLOCK_BYTES),
+        arrow_csv.ParseOptions(newlines_in_values=True),
         arrow_csv.ConvertOptions(
             column_types=dict(types),
             null_values=[""],
