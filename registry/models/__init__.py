@@ -2,6 +2,7 @@
 
 from .audit_event import AuditEvent
 from .bag import Bag
+from .history import HISTORY, TrialCoordinator, TrialMaterial, TrialSite
 from .institution import Institution
 from .material import Composition, Material
 from .people import AccessToken, SiteMembership, User
@@ -27,6 +28,7 @@ __all__ = [
     "AccessToken",
     "AuditEvent",
     "Bag",
+    "HISTORY",
     "ChanceBy",
     "Composition",
     "Correction",
@@ -52,6 +54,9 @@ __all__ = [
     "SiteEstimate",
     "SiteMembership",
     "Trial",
+    "TrialCoordinator",
+    "TrialMaterial",
+    "TrialSite",
     "TrialState",
     "Turning",
     "Upload",

@@ -1,5 +1,6 @@
 from django.db import models
 
+from .immutable import never_changed
 from .people import AccessToken, User
 from .trial import Trial
 
@@ -16,12 +17,13 @@ class AuditEvent(models.Model):
         User, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     token = models.ForeignKey(
-        AccessToken, null=True, blank=True, on_delete=models.SET_NULL, related_name="+"
+        AccessToken, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     happened_at = models.DateTimeField(auto_now_add=True)
 
     class Meta:
         ordering = ["-id"]
+        triggers = never_changed("audit_event")
 
     def __str__(self) -> str:
         return self.summary

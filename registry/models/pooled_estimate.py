@@ -2,6 +2,7 @@ from django.db import models
 from django.db.models import Q
 
 from .fields import measured
+from .immutable import never_changed
 from .material import Material
 from .pooling_run import PoolingRun
 from .site import Site
@@ -79,6 +80,7 @@ class PooledEstimate(models.Model):
                 name="estimate_inside_its_interval",
             ),
         ]
+        triggers = never_changed("pooled_estimate")
 
     def __str__(self) -> str:
         return f"{self.material_id} {self.outcome} {self.model}"
@@ -105,6 +107,7 @@ class SiteEstimate(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["pooled", "site"], name="site_estimate_once")
         ]
+        triggers = never_changed("site_estimate")
 
     def __str__(self) -> str:
         return f"{self.site_id}: {self.estimate}"
@@ -123,6 +126,7 @@ class LeaveOneOut(models.Model):
     class Meta:
         ordering = ["pooled", "site__code"]
         constraints = [models.UniqueConstraint(fields=["pooled", "site"], name="left_out_once")]
+        triggers = never_changed("left_out_estimate")
 
     def __str__(self) -> str:
         return f"without {self.site_id}: {self.estimate}"
@@ -142,6 +146,7 @@ class CurvePoint(models.Model):
     class Meta:
         ordering = ["pooled", "day"]
         constraints = [models.UniqueConstraint(fields=["pooled", "day"], name="curve_point_once")]
+        triggers = never_changed("curve_point")
 
     def __str__(self) -> str:
         return f"day {self.day:g}: {self.fitted}"
@@ -164,6 +169,7 @@ class ChanceBy(models.Model):
                 condition=Q(probability__gte=0, probability__lte=1), name="chance_is_a_probability"
             ),
         ]
+        triggers = never_changed("chance")
 
     def __str__(self) -> str:
         return f"{self.probability} by day {self.days}"
@@ -185,6 +191,7 @@ class LossScenario(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["pooled", "assumption"], name="loss_scenario_once")
         ]
+        triggers = never_changed("loss_scenario")
 
     def __str__(self) -> str:
         return f"if lost bags were {self.assumption}: {self.estimate}"
@@ -199,6 +206,7 @@ class EstimateWarning(models.Model):
 
     class Meta:
         ordering = ["pooled", "id"]
+        triggers = never_changed("estimate_warning")
 
     def __str__(self) -> str:
         return self.message

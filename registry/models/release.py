@@ -1,6 +1,7 @@
 from django.db import models
 from django.db.models import Q
 
+from .immutable import never_changed
 from .material import Material
 from .people import User
 from .pooled_estimate import PooledEstimate
@@ -40,6 +41,7 @@ class Release(models.Model):
                 name="release_sha256_well_formed",
             ),
         ]
+        triggers = never_changed("release")
 
     def __str__(self) -> str:
         return f"{self.trial.code} version {self.version}"
@@ -74,6 +76,7 @@ class Rating(models.Model):
             ),
             models.CheckConstraint(condition=Q(band__in=BANDS), name="rating_band_known"),
         ]
+        triggers = never_changed("rating")
 
     def __str__(self) -> str:
         return self.sentence
