@@ -12,29 +12,33 @@ The steps, each in its own module:
 told by the same `outcomes.py`. Everything is deterministic and independent of the order of rows.
 """
 
+import itertools
 from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from registry.science.looks import check_looks, in_fixed_order
+from registry.science.one_stage_rates import pool_in_one_stage
 from registry.science.outcomes import outcome_records
 from registry.science.rate_pool import RatePool
 from registry.science.two_stage_rates import pool_in_two_stages
-from registry.science.types import BagLooks, PooledEstimate
+from registry.science.types import BagLooks, PooledEstimate, Warning_
 from registry.science.used_looks import UsedLooks, use_looks
 
 # Part of every run's digest: change it whenever a number could change.
-MODEL_VERSION = "2026.1"
+MODEL_VERSION = "2026.2"
 
 # A heat class needs as many sites as a prediction does.
 MIN_SITES_PER_HEAT_CLASS = 3
+# Two methods on the same looks should agree far better than the looks tell the rate.
+METHODS_DIFFER_AT = 0.5
 HEAT_CLASSES = ("hot", "warm", "cool")
 
 OnStep = Callable[[str, int, int], None]
 PoolingMethod = Callable[[UsedLooks, OnStep], Sequence[RatePool]]
 
 # The methods whose answers stand side by side, in the order they are reported.
-METHODS: tuple[PoolingMethod, ...] = (pool_in_two_stages,)
+METHODS: tuple[PoolingMethod, ...] = (pool_in_one_stage, pool_in_two_stages)
 
 
 def pool_trial(
@@ -56,7 +60,7 @@ def pool_trial(
 
     Returns
     -------
-    Pooled estimates ordered by method, heat class, material and outcome.
+    Pooled estimates ordered by heat class, method, material and outcome.
 
     Raises
     ------
@@ -66,22 +70,46 @@ def pool_trial(
     looks = in_fixed_order(looks)
     report = on_step or _silent
     records: list[PooledEstimate] = []
-    for method in METHODS:
-        for heat_class, part in _by_heat(looks):
-            used = use_looks(part, primary_day=primary_day, schedule_days=schedule_days)
-            for pool in method(used, report):
-                if heat_class != "all" and pool.counts.n_sites < MIN_SITES_PER_HEAT_CLASS:
-                    continue
-                records.extend(
-                    outcome_records(
-                        pool,
-                        trial=looks.trial,
-                        heat_class=heat_class,
-                        primary_day=primary_day,
-                        model_version=MODEL_VERSION,
-                    )
+    for heat_class, part in _by_heat(looks):
+        used = use_looks(part, primary_day=primary_day, schedule_days=schedule_days)
+        primary, *others = [method(used, report) for method in METHODS]
+        for pool in (*_compared(primary, others), *itertools.chain(*others)):
+            if heat_class != "all" and pool.counts.n_sites < MIN_SITES_PER_HEAT_CLASS:
+                continue
+            records.extend(
+                outcome_records(
+                    pool,
+                    trial=looks.trial,
+                    heat_class=heat_class,
+                    primary_day=primary_day,
+                    model_version=MODEL_VERSION,
                 )
+            )
     return tuple(records)
+
+
+def _compared(primary: Sequence[RatePool], others: list[Sequence[RatePool]]) -> list[RatePool]:
+    """The primary pools, saying where another method's mean log rate is far from theirs."""
+    compared = list(primary)
+    for m, rivals in enumerate(zip(*others, strict=True)):
+        for rival in rivals:
+            compared[m] = _compared_with(compared[m], rival)
+    return compared
+
+
+def _compared_with(pool: RatePool, rival: RatePool) -> RatePool:
+    if pool.mu is None or pool.se is None or rival.mu is None:
+        return pool
+    difference = (rival.mu - pool.mu) / pool.se
+    if abs(difference) <= METHODS_DIFFER_AT:
+        return pool
+    return pool.with_warnings(
+        Warning_(
+            "methods_differ",
+            f"The {rival.model.replace('_', '-')} summary puts the mean log rate "
+            f"{difference:+.1f} standard errors away; look at the curves before using either.",
+        )
+    )
 
 
 def _by_heat(looks: BagLooks) -> list[tuple[str, BagLooks]]:

@@ -75,19 +75,23 @@ def use_looks(looks: BagLooks, *, primary_day: float, schedule_days: Sequence[fl
 
 def with_losses_as(used: UsedLooks, assumption: str) -> UsedLooks:
     """The same looks, had every lost or damaged bag been `gone` or `untouched`."""
-    looks = used.looks
+    changed = losses_as(used.looks, assumption)
+    return replace(
+        _collapse(changed, used.handling, used.gates, used.last_scheduled_day), looks=used.looks
+    )
+
+
+def losses_as(looks: BagLooks, assumption: str) -> BagLooks:
+    """The looks themselves, with lost and damaged bags as `gone` or as `untouched`."""
     lost = is_lost(looks) & (looks.day > 0)
     gone = assumption == LOST_AS_GONE
-    changed = replace_columns(
+    return replace_columns(
         looks,
         outcome=np.where(
             lost, int(LookOutcome.NOTHING_LEFT if gone else LookOutcome.RECOVERED), looks.outcome
         ).astype(np.int8),
         remaining=np.where(lost, 0.0 if gone else 1.0, looks.remaining),
         measurement_sd=np.where(lost, 0.0, looks.measurement_sd),
-    )
-    return replace(
-        _collapse(changed, used.handling, used.gates, used.last_scheduled_day), looks=looks
     )
 
 

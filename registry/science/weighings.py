@@ -1,6 +1,6 @@
 """From the columns a lab sends to the columns the pooling reads, in one place for everyone.
 
-The database and a released package both hand over the same sixteen raw values per look, in the order
+The database and a released package hand over the same sixteen raw values per look, in the order
 of `Weighings.from_rows`; the mass balance (`mass_balance.py`) turns them into a fraction remaining.
 """
 
@@ -45,10 +45,11 @@ class Weighings:
     def from_rows(cls, rows: Sequence[Sequence[Any]], *, detection_limit: float) -> "Weighings":
         """One tuple per look, in the order of the fields above; None where not measured."""
         columns: list[Sequence[Any]] = list(zip(*rows, strict=True)) or [()] * N_COLUMNS
-        words = {name: columns[at] for name, at in _WORDS.items()}
-        numbers = {name: np.array(columns[at], dtype=float) for name, at in _NUMBERS.items()}
-        excluded = np.array(columns[EXCLUDED], dtype=bool)
-        return cls(**words, **numbers, excluded=excluded, detection_limit=detection_limit)
+        values: dict[str, Any] = {name: columns[at] for name, at in _WORDS.items()}
+        for name, at in _NUMBERS.items():
+            values[name] = np.array(columns[at], dtype=float)
+        values["excluded"] = np.array(columns[EXCLUDED], dtype=bool)
+        return cls(**values, detection_limit=detection_limit)
 
 
 _ORDER = [name for name in Weighings.__dataclass_fields__ if name != "detection_limit"]
