@@ -237,7 +237,7 @@ def site_rates(
     top = cells.nest.n_levels - 1
     shrunken = mode.mean + theta.tau2[top] * mode.node_sums[top]
     variance = log_det_slopes(sweep, flat_mean=True)[1][top]
-    share = sweep.information[top] / sweep.inflation[top]
+    share = np.maximum(sweep.information[top], 0.0) / sweep.inflation[top]
     own, own_se = _own_rates(cells, nu, theta, mode)
     piles = np.bincount(looks.pile_site, minlength=looks.n_sites)
     n_looks = np.bincount(looks.site, minlength=looks.n_sites)

@@ -31,8 +31,11 @@ MODE_TOLERANCE = 1e-6
 MAX_MODE_STEPS = 80
 # A log rate farther than this from its neighbours is no step worth trying in one go.
 LONGEST_STEP = 3.0
+NEAR_STEP = 0.3
 # Observed information far below the expected one says that a leaf is far from its mode.
 LEAST_SHARE = 0.1
+# One over the square of two log rates: far below what a single weighed bag tells.
+MOST_NEGATIVE = 0.25
 
 
 @dataclass(frozen=True)
@@ -85,25 +88,39 @@ def evaluate(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode)
     mode = find_mode(likelihood, theta, start)
     flat = theta.mean is None
     leaf, third = likelihood.to_third(mode.eta, theta.lag, theta.a, theta.b)
-    sweep = sweep_up(likelihood.cells.nest, theta.tau2, -leaf.second)
-    if not sweep.positive:
+    nest = likelihood.cells.nest
+    sweep = sweep_up(nest, theta.tau2, -leaf.second)
+    information, slope = bounded_below(-leaf.second)
+    safe = sweep if slope is None else sweep_up(nest, theta.tau2, information)
+    if not (sweep.positive and safe.positive):
         raise ModeNotFound("The penalised information is not positive at the mode.")
-    by_tau2, variances = log_det_slopes(sweep, flat)
-    g = variances[0]
+    by_tau2, variances = log_det_slopes(safe, flat)
+    g = variances[0] if slope is None else variances[0] * slope
     _, lambda_sums, rho = solve(sweep, -g * third.third, None if flat else 0.0)
-    if not flat:
-        rho = rho.copy()
     by_phi = third.by_phi + 0.5 * third.second_by_phi @ g - 0.5 * third.first_by_phi @ rho
     pairs = zip(mode.node_sums, lambda_sums, by_tau2, strict=True)
-    by_variance = [0.5 * (n @ n - slope - n @ lam) for n, lam, slope in pairs]
-    criterion = leaf.total - 0.5 * mode.scores @ (mode.eta - mode.mean) - 0.5 * sweep.log_det()
+    by_variance = [0.5 * (n @ n - by - n @ lam) for n, lam, by in pairs]
+    criterion = leaf.total - 0.5 * mode.scores @ (mode.eta - mode.mean) - 0.5 * safe.log_det()
     gradient = [*by_phi, *by_variance]
     if flat:
-        criterion += 0.5 * (LOG_2PI - np.log(sweep.root))
+        criterion += 0.5 * (LOG_2PI - np.log(safe.root))
     else:
         gradient.append(mode.scores.sum() - 0.5 * lambda_sums[0].sum())
-    exact = Mode(mode.mean, mode.eta, mode.scores, mode.node_sums, sweep, leaf)
+    exact = Mode(mode.mean, mode.eta, mode.scores, mode.node_sums, safe, leaf)
     return Evaluation(float(criterion), np.array(gradient), exact)
+
+
+def bounded_below(information: FloatArray) -> tuple[FloatArray, FloatArray | None]:
+    """Leaf information held above −MOST_NEGATIVE, and its slope; None = nothing was negative.
+
+    A leaf with two modes (a wild bag, a tail of all-gone looks) has negative information on the way
+    from one to the other; unbounded, −½ log(1 + τ²D) would reward going there without limit.
+    """
+    negative = information < 0.0
+    if not negative.any():
+        return information, None
+    shrink = 1.0 / (1.0 - np.where(negative, information, 0.0) / MOST_NEGATIVE)
+    return information * shrink, shrink**2
 
 
 def find_mode(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode) -> Mode:
@@ -113,8 +130,9 @@ def find_mode(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode
     derivatives = likelihood.to_second(point.eta, theta.lag, theta.a, theta.b)
     # A crude start does not satisfy η = m + V q, so there is no height yet to defend.
     height = -np.inf if isinstance(start, np.ndarray) else _height(derivatives, point)
+    step = 0.0 if isinstance(start, Mode) else np.inf
     for _ in range(MAX_MODE_STEPS):
-        target = _newton_target(nest, theta, derivatives, point.eta)
+        target = _newton_target(nest, theta, derivatives, point.eta, step < NEAR_STEP)
         step = float(np.max(np.abs(target.eta - point.eta)))
         if not np.isfinite(step):
             break
@@ -156,14 +174,17 @@ def _height(derivatives: LeafDerivatives, point: _Point) -> float:
 
 
 def _newton_target(
-    nest: Nest, theta: Theta, derivatives: LeafDerivatives, eta: FloatArray
+    nest: Nest, theta: Theta, derivatives: LeafDerivatives, eta: FloatArray, near: bool
 ) -> _Point:
-    """The mode if ℓ were quadratic; where ℓ is not concave its Fisher information stands in."""
-    least = LEAST_SHARE * derivatives.expected
-    information = np.where(
-        derivatives.second < 0.0, np.maximum(-derivatives.second, least), derivatives.expected
-    )
-    sweep = sweep_up(nest, theta.tau2, information)
+    """The mode if ℓ were quadratic. Far off, Fisher information stands in where ℓ is not concave;
+    near a proper mode the exact one makes the last steps quadratic."""
+    information = -derivatives.second
+    sweep = sweep_up(nest, theta.tau2, information) if near else None
+    if sweep is None or not sweep.positive:
+        least = LEAST_SHARE * derivatives.expected
+        guarded = np.where(information > 0.0, np.maximum(information, least), derivatives.expected)
+        information = guarded
+        sweep = sweep_up(nest, theta.tau2, information)
     if theta.mean is None and sweep.root <= 0.0:
         raise ModeNotFound("No look tells anything about the rate at this lag.")
     w = derivatives.first + information * eta

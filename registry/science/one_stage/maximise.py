@@ -56,6 +56,7 @@ def maximise(
     even: BoolArray,
     tolerance: float,
     information: FloatArray | None = None,
+    leave_zero: bool | None = None,
 ) -> Maximum:
     """Climb to a maximum.
 
@@ -66,6 +67,8 @@ def maximise(
     even : (p,) true where the criterion is even in the parameter (a standard deviation).
     tolerance : stop when Newton's predicted gain falls below it.
     information : (p, p) negative Hessian of a near-by problem; None = by differences.
+    leave_zero : whether to test that no even parameter is stuck at zero; None = only when
+        `information` is not given.
 
     Raises
     ------
@@ -75,13 +78,13 @@ def maximise(
     x, value = start, climb.at(start)
     if value is None:
         raise FitDidNotConverge("The criterion is undefined at the starting values.")
-    cold = information is None
+    leave_zero = information is None if leave_zero is None else leave_zero
     info = climb.differences(x, value) if information is None else information
     age = 0
     for _ in range(MAX_STEPS):
         direction, gain = climb.newton(info, value.gradient)
         if gain < tolerance:
-            pushed = climb.pushed_off_zero(x, value, even) if cold else None
+            pushed = climb.pushed_off_zero(x, value, even) if leave_zero else None
             if pushed is None:
                 return Maximum(x, value, info, climb.n_evaluations)
             x, value = pushed

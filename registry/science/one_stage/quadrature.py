@@ -8,36 +8,45 @@ J. Comput. Graph. Stat. 4, 12-35, for one level). One node is Laplace's approxim
 inner modes not being found again.
 """
 
+from collections.abc import Callable, Sequence
+
 import numpy as np
 
-from registry.science.one_stage.laplace import Mode, Theta
-from registry.science.one_stage.likelihood import CellLikelihood
+from registry.science.one_stage.nest import Sweep
 from registry.science.types import FloatArray
+
+# (n_leaves,) log-likelihood of the leaves' looks at given (n_leaves,) total effects.
+ByLeaf = Callable[[FloatArray], FloatArray]
 
 
 def quadrature_loglik(
-    likelihood: CellLikelihood, theta: Theta, mode: Mode, n_nodes: int = 9
+    by_leaf: ByLeaf,
+    mean: float,
+    node_sums: Sequence[FloatArray],
+    sweep: Sweep,
+    n_nodes: int = 9,
 ) -> float:
-    """Marginal log-likelihood at `theta` (its mean given) with `n_nodes` per effect.
+    """Marginal log-likelihood with `n_nodes` per effect.
 
     Parameters
     ----------
-    mode : joint mode at `theta`, from `laplace.evaluate`.
+    by_leaf : log-likelihood of each leaf at its total effect.
+    mean : what all effects add to.
+    node_sums, sweep : of the joint mode at this mean and these variances.
     """
-    assert theta.mean is not None
     nodes, weights = np.polynomial.hermite.hermgauss(n_nodes)
     log_weights = np.log(weights) + nodes**2
-    nest = likelihood.cells.nest
-    offsets = _offsets_at_mode(theta, mode)
+    nest, variances = sweep.nest, sweep.tau2
+    offsets = _offsets_at_mode(mean, node_sums, sweep)
 
     def integrate(level: int, offset: FloatArray) -> FloatArray:
         """log ∫ N(e; 0, τ²)·exp(what lies below) de for each node of `level`."""
-        tau2 = float(theta.tau2[level])
+        tau2 = float(variances[level])
         if tau2 == 0.0:
             return below(level, offset)
-        information, u = mode.sweep.information[level], mode.sweep.inflation[level]
+        information, u = sweep.information[level], sweep.inflation[level]
         spread = np.sqrt(tau2 / u)
-        expected = tau2 * mode.node_sums[level]
+        expected = tau2 * node_sums[level]
         centre = expected - (offset - offsets[level]) * information * tau2 / u
         terms = []
         for x, log_weight in zip(nodes, log_weights, strict=True):
@@ -49,21 +58,22 @@ def quadrature_loglik(
 
     def below(level: int, total: FloatArray) -> FloatArray:
         if level == 0:
-            return likelihood.by_leaf(total, theta.lag, theta.a, theta.b)
+            return by_leaf(total)
         inner = integrate(level - 1, nest.spread_down(level - 1, total))
         return nest.sum_up(level - 1, inner)
 
     top = nest.n_levels - 1
-    return float(integrate(top, np.full(nest.sizes[top], theta.mean)).sum())
+    return float(integrate(top, np.full(nest.sizes[top], mean)).sum())
 
 
-def _offsets_at_mode(theta: Theta, mode: Mode) -> list[FloatArray]:
+def _offsets_at_mode(
+    mean: float, node_sums: Sequence[FloatArray], sweep: Sweep
+) -> list[FloatArray]:
     """Sum of mean and higher effects above each node, at the joint mode."""
-    nest = mode.sweep.nest
-    above = np.array([mode.mean])
+    above = np.array([mean])
     offsets: list[FloatArray] = []
-    for level in reversed(range(nest.n_levels)):
-        offset = nest.spread_down(level, above)
+    for level in reversed(range(sweep.nest.n_levels)):
+        offset = sweep.nest.spread_down(level, above)
         offsets.append(offset)
-        above = offset + theta.tau2[level] * mode.node_sums[level]
+        above = offset + sweep.tau2[level] * node_sums[level]
     return offsets[::-1]

@@ -222,5 +222,11 @@ def laplace_error(looks: Looks, fit: OneStageFit, n_nodes: int = 9) -> float:
     assert fit.lag is not None
     theta = problem.layout.theta(_psi(problem, fit), fit.lag.days)
     theta = Theta(theta.lag, theta.a, theta.b, theta.tau2, fit.mu)
-    mode = evaluate(likelihood, theta, _leaf_rates(problem, fit))
-    return mode.criterion - quadrature_loglik(likelihood, theta, mode.mode, n_nodes)
+    found = evaluate(likelihood, theta, _leaf_rates(problem, fit))
+
+    def by_leaf(eta: FloatArray) -> FloatArray:
+        return likelihood.by_leaf(eta, theta.lag, theta.a, theta.b)
+
+    mode = found.mode
+    exact = quadrature_loglik(by_leaf, fit.mu, mode.node_sums, mode.sweep, n_nodes)
+    return found.criterion - exact
