@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -82,6 +82,17 @@ class LossScenarioOut(serializers.Serializer):
     ci_high = serializers.FloatField(allow_null=True)
 
 
+class ComparisonOut(serializers.Serializer):
+    other = serializers.CharField(source="other.code", help_text="material that is subtracted")
+    difference = serializers.FloatField(help_text="in the unit of the estimate")
+    standard_error = serializers.FloatField()
+    df = serializers.FloatField()
+    ci_low = serializers.FloatField()
+    ci_high = serializers.FloatField()
+    p_adjusted = serializers.FloatField()
+    adjustment = serializers.CharField()
+
+
 # Numbers of an estimate that the data may not support: null then, with a warning.
 MAY_BE_NULL = (
     "estimate",
@@ -103,6 +114,8 @@ MAY_BE_NULL = (
     "lag_high",
     "residual_a",
     "residual_b",
+    "standard_error",
+    "df",
 )
 COUNTS = ("n_sites", "n_piles", "n_bags", "n_excluded", "n_lost", "n_nothing_left")
 
@@ -128,6 +141,9 @@ class EstimateOut(_EstimateNumbers):
     level = serializers.FloatField()
     q_df = serializers.IntegerField(allow_null=True)
     lag_identified = serializers.BooleanField(allow_null=True)
+    letters = serializers.CharField(
+        help_text="of fixed_day: materials that share a letter are not shown to differ"
+    )
     converged = serializers.BooleanField()
     at_boundary = serializers.BooleanField()
     method = serializers.CharField()
@@ -142,6 +158,22 @@ class WholeEstimateOut(EstimateOut):
     left_out = LeftOutOut(many=True)
     loss_sensitivity = LossScenarioOut(many=True)
     curve = CurvePointOut(many=True)
+    comparisons = serializers.SerializerMethodField(help_text="of fixed_day: all pairs")
+    against_reference = serializers.SerializerMethodField(
+        help_text="of fixed_day: less the trial's reference material"
+    )
+
+    @extend_schema_field(ComparisonOut(many=True))
+    def get_comparisons(self, found: PooledEstimate) -> list[dict[str, Any]]:
+        pairs = [part for part in found.compared.all() if not part.against_reference]
+        return ComparisonOut(pairs, many=True).data
+
+    @extend_schema_field(ComparisonOut(allow_null=True))
+    def get_against_reference(self, found: PooledEstimate) -> dict[str, Any] | None:
+        for part in found.compared.all():
+            if part.against_reference:
+                return ComparisonOut(part).data
+        return None
 
 
 class _Runs(ListRows):
@@ -204,6 +236,7 @@ class OneEstimate(OneRow):
         "sites__site",
         "left_out__site",
         "loss_sensitivity",
+        "compared__other",
         "curve",
     )
     serializer_class = WholeEstimateOut

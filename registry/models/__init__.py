@@ -9,6 +9,7 @@ from .people import AccessToken, SiteMembership, User
 from .pile import Feedstock, Pile, ProbeDay, Turning
 from .pooled_estimate import (
     ChanceBy,
+    Comparison,
     CurvePoint,
     EstimateWarning,
     LeaveOneOut,
@@ -30,6 +31,7 @@ __all__ = [
     "Bag",
     "HISTORY",
     "ChanceBy",
+    "Comparison",
     "Composition",
     "Correction",
     "CurvePoint",

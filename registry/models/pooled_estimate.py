@@ -54,6 +54,10 @@ class PooledEstimate(models.Model):
     converged = models.BooleanField(default=True)
     at_boundary = models.BooleanField(default=False)
     n_evaluations = models.PositiveIntegerField(default=0)
+    # Of a model on a linear scale: materials that share a letter are not shown to differ.
+    standard_error = measured()
+    df = measured()
+    letters = models.CharField(max_length=60, blank=True)
     n_sites = models.PositiveIntegerField()
     n_piles = models.PositiveIntegerField()
     n_bags = models.PositiveIntegerField()
@@ -195,6 +199,34 @@ class LossScenario(models.Model):
 
     def __str__(self) -> str:
         return f"if lost bags were {self.assumption}: {self.estimate}"
+
+
+class Comparison(models.Model):
+    """This material less another on the same day, in the unit of the estimate."""
+
+    pooled = models.ForeignKey(PooledEstimate, on_delete=models.CASCADE, related_name="compared")
+    other = models.ForeignKey(Material, on_delete=models.PROTECT, related_name="+")
+    against_reference = models.BooleanField(
+        help_text="adjusted among the comparisons with the reference, else among all pairs"
+    )
+    difference = models.FloatField()
+    standard_error = models.FloatField()
+    df = models.FloatField()
+    ci_low = models.FloatField()
+    ci_high = models.FloatField()
+    p_adjusted = models.FloatField()
+    adjustment = models.CharField(max_length=20)
+
+    class Meta:
+        ordering = ["pooled", "against_reference", "other__code"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["pooled", "other", "against_reference"], name="comparison_once"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"less {self.other_id}: {self.difference:+.1f}"
 
 
 class EstimateWarning(models.Model):

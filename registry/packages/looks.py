@@ -31,6 +31,13 @@ def pooling_settings(tables: Tables) -> tuple[int, tuple[int, ...]]:
     return int(trial["primary_day"]), tuple(int(day) for day in trial["schedule_days"].split())
 
 
+def comparison_settings(tables: Tables) -> tuple[float, str | None]:
+    """Window of the primary day, and the material that others are compared with."""
+    trial = tables["trials"].iloc[0]
+    reference = trial["reference_material"]
+    return float(trial["window_days"]), reference if isinstance(reference, str) else None
+
+
 def derived_looks(tables: Tables) -> pd.DataFrame:
     """`retrievals` with its raw columns kept and every derived one computed anew.
 

@@ -20,7 +20,7 @@ from registry.packages.effect_sizes import effect_sizes
 from registry.packages.errors import PackageFault
 from registry.packages.estimates import by_identity, label, read_estimates, record_of
 from registry.packages.files import from_csv, from_parquet, typed
-from registry.packages.looks import looks_of, pooling_settings
+from registry.packages.looks import comparison_settings, looks_of, pooling_settings
 from registry.packages.shapes import ExportTable
 from registry.packages.tables import BY_NAME, LAYOUT_VERSION, TABLES
 from registry.science.pooling import MODEL_VERSION, pool_trial
@@ -96,7 +96,14 @@ def _recomputed(
     for name in ("piles", "retrievals"):
         faults += _column_faults(BY_NAME[name], tables[name], again[name])
     primary_day, schedule = pooling_settings(again)
-    pooled = pool_trial(looks_of(again), primary_day=primary_day, schedule_days=schedule)
+    window_days, reference = comparison_settings(again)
+    pooled = pool_trial(
+        looks_of(again),
+        primary_day=primary_day,
+        schedule_days=schedule,
+        window_days=window_days,
+        reference_material=reference,
+    )
     found = [record_of(item) for item in pooled]
     effects = effect_sizes(again, found)
     faults += _column_faults(BY_NAME["effect_sizes"], tables["effect_sizes"], effects)

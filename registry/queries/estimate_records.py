@@ -10,6 +10,7 @@ _PARTS = (
     "curve",
     "chance_90_by",
     "loss_sensitivity",
+    "compared__other",
     "warnings",
 )
 _COLUMNS = tuple(
@@ -42,6 +43,10 @@ def _parts(found: PooledEstimate) -> dict[str, Any]:
         "curve": [_plain(part) for part in found.curve.all()],
         "chance_90_by": [_plain(part) for part in found.chance_90_by.all()],
         "loss_sensitivity": [_plain(part) for part in found.loss_sensitivity.all()],
+        "comparisons": [_of_other(c) for c in found.compared.all() if not c.against_reference],
+        "against_reference": next(
+            (_of_other(c) for c in found.compared.all() if c.against_reference), None
+        ),
         "warnings": [_plain(part) for part in found.warnings.all()],
     }
 
@@ -50,10 +55,14 @@ def _of_site(part: Any) -> dict[str, Any]:
     return {"site": part.site.code, **_plain(part)}
 
 
+def _of_other(part: Any) -> dict[str, Any]:
+    return {"other": part.other.code, **_plain(part)}
+
+
 def _plain(part: Any) -> dict[str, Any]:
     """The part's own columns; a blank word is no word."""
     return {
         field.name: getattr(part, field.name) if getattr(part, field.name) != "" else None
         for field in part._meta.concrete_fields
-        if field.name not in ("id", "pooled", "site")
+        if field.name not in ("id", "pooled", "site", "other", "against_reference")
     }

@@ -23,6 +23,8 @@ class PoolingInput:
     looks: BagLooks
     primary_day: int
     schedule_days: tuple[int, ...]
+    window_days: int
+    reference_material: str | None
 
 
 # One row per look, with the raw weighings; excluded when a coordinator decided so on any flag.
@@ -78,6 +80,8 @@ def gather(trial: Trial) -> PoolingInput:
         looks=looks_of(trial, heat=heat_classes(trial)),
         primary_day=trial.primary_day,
         schedule_days=tuple(trial.schedule_days),
+        window_days=trial.window_days,
+        reference_material=_reference(trial),
     )
 
 
@@ -101,10 +105,20 @@ def digest(trial: Trial) -> str:
     with connection.cursor() as cursor:
         cursor.execute(_DIGEST, {"trial": trial.pk})
         parts = cursor.fetchone()
-    settings = (trial.detection_limit, trial.primary_day, *trial.schedule_days)
+    settings = (
+        trial.detection_limit,
+        trial.primary_day,
+        trial.window_days,
+        _reference(trial),
+        *trial.schedule_days,
+    )
     text = "\n".join(str(part) for part in (*parts, *settings))
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def has_looks(trial: Trial) -> bool:
     return trial.bags.filter(retrievals__isnull=False).exists()
+
+
+def _reference(trial: Trial) -> str | None:
+    return trial.reference_material.code if trial.reference_material else None

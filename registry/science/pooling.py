@@ -7,6 +7,7 @@ The steps, each in its own module:
     joining           `piles.py`        piles that carry no rate enter through their site
     sites             `two_stage.py`    REML, site random, pile nested in site; leave-one-site-out
     answers           `outcomes.py`     rate, days to 90 %, loss at the primary day
+    primary day       `fixed_day_losses.py`  all materials in one linear mixed model
 
 `METHODS` is the list of ways to pool; each returns one `RatePool` per material, and all of them are
 told by the same `outcomes.py`. Everything is deterministic and independent of the order of rows.
@@ -17,6 +18,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from registry.science.fixed_day_losses import compare_on_day
 from registry.science.looks import check_looks, in_fixed_order
 from registry.science.one_stage_rates import pool_in_one_stage
 from registry.science.outcomes import outcome_records
@@ -26,7 +28,7 @@ from registry.science.types import BagLooks, PooledEstimate, Warning_
 from registry.science.used_looks import UsedLooks, use_looks
 
 # Part of every run's digest: change it whenever a number could change.
-MODEL_VERSION = "2026.2"
+MODEL_VERSION = "2026.3"
 
 # A heat class needs as many sites as a prediction does.
 MIN_SITES_PER_HEAT_CLASS = 3
@@ -46,6 +48,8 @@ def pool_trial(
     *,
     primary_day: float,
     schedule_days: Sequence[float],
+    window_days: float = 2.0,
+    reference_material: str | None = None,
     on_step: OnStep | None = None,
 ) -> tuple[PooledEstimate, ...]:
     """Pool every material of a trial.
@@ -56,6 +60,8 @@ def pool_trial(
     primary_day : day of `disintegration_at_day`, and the day by which the positive control must
         have gone.
     schedule_days : the protocol's retrieval days; the last one marks the end of the trial.
+    window_days : a look within so many days of the primary day counts for it.
+    reference_material : label of the material that others are compared with.
     on_step : called as (stage, done, total) while the work goes on.
 
     Returns
@@ -85,6 +91,19 @@ def pool_trial(
                     model_version=MODEL_VERSION,
                 )
             )
+        if heat_class == "all":
+            report("primary_day", 0, 1)
+            records.extend(
+                compare_on_day(
+                    used,
+                    day=primary_day,
+                    window_days=window_days,
+                    reference=reference_material,
+                    heat_class=heat_class,
+                    model_version=MODEL_VERSION,
+                )
+            )
+            report("primary_day", 1, 1)
     return tuple(records)
 
 

@@ -201,6 +201,20 @@ class LossScenario:
 
 
 @dataclass(frozen=True)
+class Comparison:
+    """One material less another, in the unit of the estimate, adjusted for all that are compared."""
+
+    other: str
+    difference: float
+    standard_error: float
+    df: float
+    ci_low: float
+    ci_high: float
+    p_adjusted: float
+    adjustment: str
+
+
+@dataclass(frozen=True)
 class PooledEstimate:
     """One pooled answer; fields as in section 5 of the contract. None where not estimable."""
 
@@ -239,7 +253,14 @@ class PooledEstimate:
     left_out: tuple[LeftOut, ...] = ()
     curve: tuple[CurvePoint, ...] = ()
     loss_sensitivity: tuple[LossScenario, ...] = ()
+    # All pairs; and the one with the trial's reference material, adjusted among those alone.
+    comparisons: tuple[Comparison, ...] = ()
+    against_reference: Comparison | None = None
     warnings: tuple[Warning_, ...] = ()
+    # Of a model on a linear scale: standard error, its degrees of freedom, compact letters.
+    standard_error: float | None = None
+    df: float | None = None
+    letters: str = ""
     input_digest: str | None = None
     # For the statistician: lag and its interval, residual variance a + b f², Q-profile of τ².
     lag_days: float | None = None

@@ -18,6 +18,7 @@ from django.db.models.functions import Now
 from registry.errors import NothingToPool
 from registry.models import (
     ChanceBy,
+    Comparison,
     CurvePoint,
     EstimateWarning,
     LeaveOneOut,
@@ -149,6 +150,8 @@ def _pool_and_store(run_id: int, lease: uuid.UUID) -> bool:
         gathered.looks,
         primary_day=gathered.primary_day,
         schedule_days=gathered.schedule_days,
+        window_days=gathered.window_days,
+        reference_material=gathered.reference_material,
         on_step=on_step,
     )
     return _finish(run, lease, digest, estimates)
@@ -252,6 +255,15 @@ def _store_parts(pooled: PooledEstimate, found: science.PooledEstimate, codes: _
             pooled=pooled, site_id=codes.sites[part.site], **_values(part, without=("site",))
         )
         for part in found.left_out
+    )
+    Comparison.objects.bulk_create(
+        Comparison(
+            pooled=pooled,
+            other_id=codes.materials[part.other],
+            against_reference=part is found.against_reference,
+            **_values(part, without=("other",)),
+        )
+        for part in (*found.comparisons, *filter(None, [found.against_reference]))
     )
     for model, parts in (
         (CurvePoint, found.curve),

@@ -169,6 +169,8 @@ def _computed_here(run: PoolingRun) -> list[tuple[object, ...]]:
         gathered.looks,
         primary_day=gathered.primary_day,
         schedule_days=gathered.schedule_days,
+        window_days=gathered.window_days,
+        reference_material=gathered.reference_material,
     )
     return sorted(
         ((e.material, e.outcome, e.model, e.heat_class, e.estimate, e.tau2_site) for e in found),
