@@ -5,6 +5,7 @@ import re
 from datetime import date
 
 from registry.columns import Column, Kind
+from registry.intake.patterns import NUMBER_PATTERN
 
 ONE_VALUE = "Give a single text or number here, not a list or an object."
 CONTROL = "The cell holds control characters; type its content again."
@@ -30,7 +31,7 @@ MISSING_WORDS = frozenset(
     + ("#num!", "#name?", "#null!")
 )
 DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+$")
-WITH_UNIT = re.compile(r"^([+-]?\d+(?:[.,]\d+)?)\s*([a-zA-Z%°µ²³/]+[a-zA-Z0-9%°µ²³/ ]*)$")
+WITH_UNIT = re.compile(r"^([+-]?\d+(?:[.,]\d+)?)\s*((?![xX]\d)[a-zA-Z%°µ²³/]+[a-zA-Z0-9%°µ²³/ ]*)$")
 BELOW_LIMIT = re.compile(r"^[<>≤≥~]\s*\d")
 SLASHED_DATE = re.compile(r"^(\d{1,2})([/.-])(\d{1,2})\2(\d{2}|\d{4})$")
 SPREADSHEET_NUMBER = re.compile(r"^\d+([.,]\d+)?E\+?\d+$", re.IGNORECASE)
@@ -79,15 +80,13 @@ def _number(text: str, column: Column) -> tuple[str, str]:
             "not_a_number",
             f"{text} is a limit, not a value. Leave the cell blank, and say it in the notes.",
         )
-    try:
-        number = float(text)
-    except ValueError:
+    if not re.match(NUMBER_PATTERN, text):
         if found := WITH_UNIT.match(text):
             unit = f" ({column.unit})" if column.unit else ""
             return "unit_in_cell", f"Write the number alone, {found[1]}, in {column.name}{unit}."
         hint = " Leave out thousands separators." if re.match(r"^[\d,' ]+(\.\d+)?$", text) else ""
         return "not_a_number", f"{_short(text)} is not a number such as 12.5.{hint}"
-    return _out_of_range(number, text, column)
+    return _out_of_range(float(text), text, column)
 
 
 def _out_of_range(number: float, text: str, column: Column) -> tuple[str, str]:

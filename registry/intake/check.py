@@ -13,18 +13,15 @@ import pyarrow.compute as pc
 from registry.columns import CODE_PATTERN, Column, Kind, UploadKind
 from registry.intake import cell_hints
 from registry.intake.faults import FaultBook, Say
+from registry.intake.patterns import (
+    CONTROL_PATTERN,
+    DATE_PATTERN,
+    DATETIME_PATTERN,
+    NUMBER_PATTERN,
+)
 from registry.intake.table import NOT_A_VALUE, BoolArray, Table, always
 
 TEXT_KINDS = (Kind.CODE, Kind.TEXT, Kind.CHOICE, Kind.YES_NO, Kind.DATETIME)
-NUMBER_PATTERN = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
-DATE_PATTERN = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
-DATETIME_PATTERN = (
-    r"^(19[7-9][0-9]|2[01][0-9]{2})-[0-9]{2}-[0-9]{2}"
-    r"[T ][0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,9})?)?"
-    r"(Z|[+-][0-9]{2}(:?[0-9]{2})?)?$"
-)
-# Tab and line ends may stand in a note; the other control characters are no text.
-CONTROL_PATTERN = "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]"
 YES_NO = ("yes", "no")
 # No trial is older or planned further ahead; outside, a digit slipped.
 FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)

@@ -52,6 +52,7 @@ class Prepared:
     unchanged: int
     site_ids: list[int]
     trial_ids: list[int]
+    pile_ids: list[int]
     model: type[Model]
     first_key: dict[str, Any]
     write: Callable[[int], None]
@@ -103,6 +104,7 @@ def _prepared(table: Table, plan: Plan, matches: Matches) -> Prepared:
         unchanged=table.rows - created,
         site_ids=known(plan.site),
         trial_ids=known(plan.trial),
+        pile_ids=[] if plan.pile is None else known(plan.pile),
         model=plan.model,
         first_key={name: plan.values[name][0].as_py() for name in plan.key},
         write=write,
@@ -135,6 +137,7 @@ def _prepare_temperatures(table: Table, book: FaultBook, sender: Sender, *, lock
         unchanged=table.rows - merged.created,
         site_ids=known(readings.site),
         trial_ids=known(readings.trial),
+        pile_ids=sorted({pile for pile, _ in readings.pairs}),
         model=ProbeDay,
         first_key=readings.first_key(),
         write=merged.write,

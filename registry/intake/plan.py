@@ -30,6 +30,8 @@ class Plan:
     where: Mapping[str, Sequence[Any]]
     site: IntArray
     trial: IntArray
+    # (n_rows,) piles whose quality rules the rows may touch.
+    pile: IntArray | None = None
     trial_field: str = "trial"
     rules: Callable[[Table, FaultBook, BoolArray, pa.Table], None] | None = None
     # Stored rows of others that the sender may not see, by position of the stored row.

@@ -43,7 +43,8 @@ def merge_readings(table: Table, book: FaultBook, readings: Readings) -> Merged:
     key = readings.series[rows] * SERIES_STEP + readings.utc[rows]
     order = np.argsort(key, kind="stable")
     rows, key = rows[order], key[order]
-    repeated = np.r_[False, key[1:] == key[:-1]]
+    repeated = np.zeros(rows.size, dtype=bool)
+    repeated[1:] = key[1:] == key[:-1]
     _refuse_contradictions(table, book, readings, rows, key, repeated)
     rows, key = rows[~repeated], key[~repeated]
     stored = _stored(readings, key)

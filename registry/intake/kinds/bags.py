@@ -57,6 +57,7 @@ def plan_bags(table: Table, book: FaultBook, sender: Sender) -> Plan:
         key_field="bag_label",
         where=where,
         site=site_ids(piles),
+        pile=pile,
         trial=trial,
         hidden=_at_other_sites(sender),
         sent_names={"pile_id": "pile", "material_id": "material"},

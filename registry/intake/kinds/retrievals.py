@@ -43,6 +43,7 @@ class BagRows:
 
     id: IntArray
     trial_id: IntArray
+    pile_id: IntArray
     site_id: IntArray
     zone: IntArray
     zones: list[str]
@@ -82,6 +83,7 @@ def plan_retrievals(table: Table, book: FaultBook, sender: Sender) -> Plan:
         where={"bag_id": known(bag)},
         site=bags.site_id,
         trial=bags.trial_id,
+        pile=bags.pile_id,
         rules=rules,
         constants={"revision": 1},
     )
@@ -137,6 +139,7 @@ def _bag_rows(rows: pa.Table) -> BagRows:
     return BagRows(
         id=_ids(rows["id"]),
         trial_id=_ids(rows["trial_id"]),
+        pile_id=pile,
         site_id=np.array([site for site, _ in at], dtype=np.int64)[of_pile],
         zone=np.array([zones.index(zone) if zone else UNKNOWN for _, zone in at], dtype=np.int64)[
             of_pile
