@@ -50,7 +50,13 @@ urlpatterns = [
     path("ratings/", releases.Ratings.as_view(), name="ratings"),
     path("client/coheap_client.py", client_download.ClientFile.as_view(), name="client"),
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
-    path("docs/", SpectacularSwaggerSplitView.as_view(url_name="api:schema"), name="docs"),
+    path(
+        "docs/",
+        SpectacularSwaggerSplitView.as_view(
+            url_name="api:schema", template_name="api/reference.html"
+        ),
+        name="docs",
+    ),
     path("docs/errors/", error_reference.page, name="errors"),
     re_path(r"^.*$", errors.not_found),
 ]
