@@ -44,6 +44,8 @@ class Command(BaseCommand):
         web = _web_server(host, port, workers, environment)
         worker = None if settings.EXTERNAL_BROKER else embedded_worker(environment=environment)
         signal.signal(signal.SIGTERM, _leave)
+        # A shell that starts it in the background would have it ignore Ctrl-C.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         self.announcement = f"Coheap serves http://{host}:{port} (Ctrl-C stops it)."
         self._run(web, worker, (host, port))
 
