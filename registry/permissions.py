@@ -77,6 +77,14 @@ class Actor:
         return f"user:{self.user.pk}" if self.user is not None else "anyone"
 
     @property
+    def label(self) -> str:
+        """Who it was, for people who read a history."""
+        if self.token is not None:
+            owner = f"site {self.site.code}" if self.site is not None else self.user
+            return f"{owner}, token {self.token}"
+        return str(self.user or self.site or "nobody signed in")
+
+    @property
     def is_coordinator(self) -> bool:
         return self.user is not None and self.user.is_coordinator
 
@@ -144,7 +152,7 @@ ROW_PATHS: dict[type[Model], tuple[str, str]] = {
     Bag: ("pile__site", "trial"),
     Retrieval: ("bag__pile__site", "bag__trial"),
     Correction: ("retrieval__bag__pile__site", "retrieval__bag__trial"),
-    Flag: ("retrieval__bag__pile__site", "retrieval__bag__trial"),
+    Flag: ("pile__site", "pile__trial"),
 }
 # Kinds of rows that a release makes public.
 RELEASED_ROWS = (Pile, Feedstock, Turning, ProbeDay, Bag, Retrieval)

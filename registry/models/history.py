@@ -45,7 +45,7 @@ TRACKED: dict[type[Model], tuple[str, ...]] = {
 }
 
 
-class TrialSite(Trial.sites.through):  # type: ignore[misc,name-defined]
+class TrialSite(Trial.sites.through):  # type: ignore[name-defined]
     """A site takes part in a trial."""
 
     class Meta:
@@ -55,7 +55,7 @@ class TrialSite(Trial.sites.through):  # type: ignore[misc,name-defined]
         return f"{self.site_id} in {self.trial_id}"
 
 
-class TrialMaterial(Trial.materials.through):  # type: ignore[misc,name-defined]
+class TrialMaterial(Trial.materials.through):  # type: ignore[name-defined]
     """A material is tried in a trial."""
 
     class Meta:
@@ -65,7 +65,7 @@ class TrialMaterial(Trial.materials.through):  # type: ignore[misc,name-defined]
         return f"{self.material_id} in {self.trial_id}"
 
 
-class TrialCoordinator(Trial.coordinators.through):  # type: ignore[misc,name-defined]
+class TrialCoordinator(Trial.coordinators.through):  # type: ignore[name-defined]
     """A person coordinates a trial."""
 
     class Meta:
@@ -87,7 +87,8 @@ def _keep_former_states(model: type[Model], without: tuple[str, ...] = ()) -> ty
         model_name=f"{model.__name__}History",
         append_only=True,
         abstract=False,
-        **({"obj_field": None} if model in LINKS else {}),
+        # Rows of a link table come and go; no present one could be pointed at.
+        obj_field=None if model in LINKS else pghistory.ObjForeignKey(),  # type: ignore[arg-type]
     )
 
 

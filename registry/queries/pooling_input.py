@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from django.db import connection
 
 from registry.models import Material, Trial
+from registry.queries.exclusions import LOOK_IS_EXCLUDED
 from registry.queries.pile_heat import heat_classes
 from registry.science.looks import code_looks
 from registry.science.types import BagLooks
@@ -27,15 +28,14 @@ class PoolingInput:
     reference_material: str | None
 
 
-# One row per look, with the raw weighings; excluded when a coordinator decided so on any flag.
-_LOOKS = """
+# One row per look, with the raw weighings, and whether a coordinator left it out.
+_LOOKS = f"""
 SELECT site.code, pile.code, material.code, bag.label,
        (look.retrieved_on - bag.buried_on)::float8, look.outcome, bag.purpose,
        bag.initial_mass_g, bag.initial_moisture_pct, look.dry_mass_g,
        look.ash_pct, look.contaminant_ash_pct, material.initial_ash_pct,
        look.fragmentation::float8, material.role,
-       EXISTS (SELECT 1 FROM registry_flag flag
-               WHERE flag.retrieval_id = look.id AND flag.decision = 'exclude')
+       {LOOK_IS_EXCLUDED}
   FROM registry_retrieval look
   JOIN registry_bag bag ON bag.id = look.bag_id
   JOIN registry_pile pile ON pile.id = bag.pile_id
@@ -56,11 +56,10 @@ SELECT
             bag.initial_mass_g, bag.initial_moisture_pct), 0)::numeric), 0)
      FROM registry_retrieval look JOIN registry_bag bag ON bag.id = look.bag_id
     WHERE bag.trial_id = %(trial)s),
-  (SELECT count(*) || ':' || coalesce(sum(flag.retrieval_id), 0)
-     FROM registry_flag flag
-     JOIN registry_retrieval look ON look.id = flag.retrieval_id
-     JOIN registry_bag bag ON bag.id = look.bag_id
-    WHERE bag.trial_id = %(trial)s AND flag.decision = 'exclude'),
+  (SELECT count(*) || ':' || coalesce(sum(hashtextextended(concat_ws('|',
+            flag.id, flag.exclusion_changes), 0)::numeric), 0)
+     FROM registry_flag flag JOIN registry_pile pile ON pile.id = flag.pile_id
+    WHERE pile.trial_id = %(trial)s AND flag.exclusion_changes > 0),
   (SELECT coalesce(sum(hashtextextended(concat_ws('|', id, role, initial_ash_pct), 0)::numeric), 0)
      FROM registry_material),
   (SELECT count(*) || ':' || coalesce(sum(hashtextextended(concat_ws('|',

@@ -2,38 +2,58 @@
 
 from typing import Any
 
+import pghistory
 from django.db import IntegrityError, transaction
 from django.db.models import F
 from django.utils import timezone
 
 from registry.columns import RETRIEVALS, Kind
 from registry.errors import InvalidValue, RecordChanged, StaleVersion
+from registry.intake import locks
 from registry.intake.faults import FaultBook
 from registry.intake.parse import read_one
-from registry.models import Correction, Flag, FlagDecision, Retrieval
+from registry.models import Correction, Flag, FlagDecision, Pile, Retrieval
 from registry.permissions import Actor, Capability, demand
-from registry.services import audit
+from registry.services import audit, flags
 
 # The key of a look is not a measurement: a look entered for the wrong bag or day is a new look.
 CORRECTABLE = tuple(
     column.name for column in RETRIEVALS.columns if column.name not in RETRIEVALS.key
 )
+DECISIONS = (FlagDecision.ACCEPT, FlagDecision.EXCLUDE)
 
 
 @transaction.atomic
 def decide_flag(*, flag: Flag, decision: str, reason: str, by: Actor) -> Flag:
-    """Accept the look as it is, or exclude it from pooling; it stays in every export, marked."""
-    trial = flag.retrieval.bag.trial
+    """Accept what was found, or exclude what it is about from pooling; nothing leaves an export.
+
+    Excluding a look leaves that look out, a bag all its looks, a pile all its bags; excluding a
+    probe leaves its log out of the pile's heat.
+    """
+    trial = flag.pile.trial
     demand(by, Capability.DECIDE_FLAG, trial=trial)
-    if not reason.strip():
-        raise InvalidValue("Give a reason; a later reader will ask for it.", field="reason")
+    if decision not in DECISIONS:
+        raise InvalidValue("A decision is accept or exclude.", field="decision")
+    reason = _reason(reason)
+    _hold(flag.pile)
+    flag = Flag.objects.select_for_update(of=("self",)).get(pk=flag.pk)
+    if flag.decision == FlagDecision.WITHDRAWN:
+        raise RecordChanged(
+            "The data no longer show this; it was withdrawn.", code="flag_withdrawn"
+        )
+    if (flag.decision == FlagDecision.EXCLUDE) != (decision == FlagDecision.EXCLUDE):
+        flag.exclusion_changes += 1
     flag.decision = FlagDecision(decision)
-    flag.reason = reason.strip()
-    flag.decided_by = by.user
-    flag.decided_at = timezone.now()
-    flag.save(update_fields=["decision", "reason", "decided_by", "decided_at"])
+    flag.reason, flag.decided_by, flag.decided_at = reason, by.user, timezone.now()
+    with pghistory.context(action="flag decided", actor=by.label):
+        flag.save(
+            update_fields=["decision", "reason", "decided_by", "decided_at", "exclusion_changes"]
+        )
+    if flag.retrieval_id or flag.bag_id:
+        # What is left out speaks for no control.
+        flags.review_looks([flag.pile_id], by)
     audit.record(
-        "flag_decided", f"{flag.retrieval}: {flag.code} → {decision}: {reason}", by=by, trial=trial
+        "flag_decided", f"Flag {flag.pk} {flag.code} → {decision}: {reason}", by=by, trial=trial
     )
     return flag
 
@@ -48,28 +68,53 @@ def correct_retrieval(
     by: Actor,
     seen_revision: int | None = None,
 ) -> Correction:
-    """Change one value of a look; the old one stays readable in the correction."""
+    """Change one value of a look; the old one stays readable in the correction.
+
+    Raises StaleVersion when the look was corrected since the caller read it, InvalidValue for a
+    value the column or the look cannot have, RecordChanged when nothing would change.
+    """
+    pile = retrieval.bag.pile
+    demand(by, Capability.CORRECT, site=pile.site)
+    reason = _reason(reason)
+    if field not in CORRECTABLE:
+        raise InvalidValue(f"{field[:60]} cannot be corrected.", field="field")
+    _hold(pile)
     look = Retrieval.objects.select_for_update(of=("self",)).get(pk=retrieval.pk)
-    demand(by, Capability.CORRECT, site=look.bag.pile.site)
     if seen_revision is not None and seen_revision != look.revision:
         raise StaleVersion("The look has been corrected since you read it; read it again.")
-    if not reason.strip():
-        raise InvalidValue("Give a reason; a later reader will ask for it.", field="reason")
     new = _checked(field, value)
     old = getattr(look, field)
     if old == new:
         raise RecordChanged(f"{field} is {_text(old) or 'empty'} already.", code="nothing_changes")
-    _change(look, field, new)
-    audit.record("look_corrected", f"{look}: {field}", by=by, trial=look.bag.trial)
-    return Correction.objects.create(
+    with pghistory.context(action="correction", actor=by.label):
+        _change(look, field, new)
+    correction = Correction.objects.create(
         retrieval=look,
         field=field,
         old_value=_text(old),
         new_value=_text(new),
-        reason=reason.strip(),
+        reason=reason,
         made_by_user=by.user,
         made_by_token=by.token,
     )
+    flags.review_looks([pile.pk], by)
+    audit.record("look_corrected", f"{look}: {field}: {reason}", by=by, trial=pile.trial)
+    return correction
+
+
+def _reason(sent: str) -> str:
+    reason = sent.strip()
+    if not reason:
+        raise InvalidValue("Give a reason; a later reader will ask for it.", field="reason")
+    if len(reason) > 500:
+        raise InvalidValue("Give the reason in at most 500 characters.", field="reason")
+    return reason
+
+
+def _hold(pile: Pile) -> None:
+    """Wait for a freeze of the trial and for uploads to the site, as an upload does."""
+    locks.share_trials([pile.trial_id])
+    locks.hold_sites([pile.site_id])
 
 
 def _checked(field: str, value: Any) -> Any:

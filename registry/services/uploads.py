@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 
+import pghistory
 from django.conf import settings
 from django.db import transaction
 from django.db.models import Model
@@ -29,7 +30,7 @@ from registry.intake.parse import read_fast, read_fully, read_one
 from registry.intake.pipeline import Prepared, prepare
 from registry.models import Release, Trial, Upload, UploadFault, UploadState
 from registry.permissions import Actor, Capability, can
-from registry.services import audit
+from registry.services import audit, flags
 from registry.services.turns import in_turn
 
 REFUSALS = (UploadRefused, UnreadableBody)
@@ -221,7 +222,10 @@ def _finish(upload: Upload, prepared: Prepared, by: Actor) -> Upload:
     if upload.site_id is None and len(prepared.site_ids) == 1:
         upload.site_id = prepared.site_ids[0]
     upload.save()
-    prepared.write(upload.pk)
+    with pghistory.context(action=f"upload {upload.pk}", actor=by.label):
+        prepared.write(upload.pk)
+    if prepared.created:
+        flags.review_upload(upload.kind, prepared.pile_ids, by)
     trials = Trial.objects.filter(pk__in=prepared.trial_ids)
     audit.record(
         "upload_stored",

@@ -1,0 +1,41 @@
+"""Columns of a query as numpy arrays, without a Python object per value.
+
+Postgres packs each column as one array in its binary form (array_send): a head of 20 bytes, then
+every element as four bytes of length and its value. A NULL would break the even steps, so the
+query must not give any.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from django.db import connection
+from numpy.typing import NDArray
+
+HEAD_BYTES = 20
+ELEMENTS: dict[str, tuple[str, np.dtype[Any]]] = {
+    "integer": (">i4", np.dtype(np.int64)),
+    "bigint": (">i8", np.dtype(np.int64)),
+    "float8": (">f8", np.dtype(np.float64)),
+}
+
+
+def read_columns(
+    query: str, parameters: Sequence[Any] | Mapping[str, Any], columns: Mapping[str, str]
+) -> dict[str, NDArray[Any]]:
+    """The named columns of `query`, each of the given type: integer, bigint or float8."""
+    packed = ", ".join(f"array_send(array_agg({name}::{kind}))" for name, kind in columns.items())
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT {packed} FROM ({query}) AS found", parameters)
+        row = cursor.fetchone()
+    return {
+        name: unpacked(column[HEAD_BYTES:] if column is not None else b"", kind)
+        for (name, kind), column in zip(columns.items(), row, strict=True)
+    }
+
+
+def unpacked(elements: bytes | memoryview, kind: str) -> NDArray[Any]:
+    """Values of an array without its head."""
+    value, as_type = ELEMENTS[kind]
+    step = np.dtype([("length", ">i4"), ("value", value)])
+    return np.frombuffer(elements, dtype=step)["value"].astype(as_type)
