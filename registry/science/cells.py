@@ -15,6 +15,7 @@ chance given that it was not cut: minus log Φ((cut - f)/√V).
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -45,6 +46,16 @@ class Cells:
     c_limit: FloatArray
     c_count: FloatArray
     n_units: int
+
+    @cached_property
+    def day_span(self) -> tuple[FloatArray, FloatArray]:
+        """First and last day above 0 of each unit: (n_units,), inf and 0 where there is none."""
+        first, last = np.full(self.n_units, np.inf), np.zeros(self.n_units)
+        for unit, day in ((self.unit, self.day), (self.c_unit, self.c_day)):
+            after = day > 0
+            np.minimum.at(first, unit[after], day[after])
+            np.maximum.at(last, unit[after], day[after])
+        return first, last
 
 
 def collapse(

@@ -13,13 +13,13 @@ at on one day only, has no rate of its own (`RateStatus`). It keeps its likeliho
 speaks about the lag and the variance, and `piles.py` lets it enter through its site.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
 
-from registry.science.cells import Cells
-from registry.science.lag import LagProblem, lag_interval, search_lag, step_lag
+from registry.science.cells import Cells, regroup, sum_by
+from registry.science.lag import LagProblem, lag_interval, narrow_lag, search_lag, step_lag
 from registry.science.likelihood import evaluate
 from registry.science.rates import first_guess, look_span, solve_rates
 from registry.science.residual_variance import (
@@ -34,8 +34,16 @@ from registry.science.types import BoolArray, FloatArray, IntArray
 LEAST_RATE_OVER_SE = 1.6448536269514722
 # With four fifths gone before the first look, the start of the loss lies outside what was seen.
 LATE_FIRST_LOOK = 0.2
+# One scheduled day is lifted within two days either side; less apart is one look, not two.
+LONGEST_ONE_LOOK_DAYS = 4.0
+# The beginning of a loss is no such thing where most piles show none.
+LEAST_SHARE_FOR_LAG = 0.5
 _JOINT_STEPS = 60
-_TOLERANCE = 1e-9
+# A log rate known to ±1e6 is not known.
+_NO_INFORMATION = 1e-12
+# Steps shorter than this, in standard errors, change no digit anybody reads.
+_TOLERANCE = 1e-8
+_PER_UNIT = ("theta", "variance", "status", "by_lag", "by_scale")
 
 
 class RateStatus(IntEnum):
@@ -87,13 +95,14 @@ def fit_decay(cells: Cells, unit_material: IntArray, n_materials: int) -> DecayF
     """
     problem = _lag_problem(cells, unit_material, n_materials)
     fit = _fit(cells, problem)
-    # An interval that reaches from day 0 past the first look says nothing about the lag.
+    # An interval that reaches from day 0 past the first look says nothing about the lag; nor does a
+    # material of which most piles show no rate.
     first = np.array([days[0] if len(days) else np.inf for days in problem.look_days])
-    empty = problem.free & (fit.lag_low <= 0) & (fit.lag_high >= first) & (fit.lag_high > 0)
-    if not empty.any():
-        return fit
-    fixed = LagProblem(unit_material, problem.free & ~empty, problem.highest, problem.look_days)
-    return _fit(cells, fixed)
+    own = sum_by(unit_material, (fit.status == RateStatus.OWN_RATE).astype(float), n_materials)
+    reaches = (fit.lag_low <= 0) & (fit.lag_high >= first) & (fit.lag_high > 0)
+    units = np.bincount(unit_material, minlength=n_materials)
+    again = problem.free & (reaches | (own < LEAST_SHARE_FOR_LAG * units))
+    return _without_lag(fit, cells, problem, again) if again.any() else fit
 
 
 def fit_units(
@@ -110,6 +119,25 @@ def fit_units(
     return _describe(cells, theta, lag, a, b)
 
 
+def _without_lag(fit: DecayFits, cells: Cells, problem: LagProblem, again: BoolArray) -> DecayFits:
+    """The same fits, with some materials fitted again at lag 0."""
+    chosen = again[problem.unit_material]
+    number = np.where(chosen, np.cumsum(chosen) - 1, -1)
+    material = (np.cumsum(again) - 1)[problem.unit_material[chosen]]
+    n = int(again.sum())
+    days = tuple(d for d, a in zip(problem.look_days, again, strict=True) if a)
+    fixed = LagProblem(material, np.zeros(n, dtype=bool), problem.highest[again], days)
+    part = _fit(regroup(cells, number, int(chosen.sum())), fixed)
+    changed = {}
+    for name in DecayFits.__dataclass_fields__:
+        if name == "n_evaluations":
+            continue
+        whole = getattr(fit, name).copy()
+        whole[chosen if name in _PER_UNIT else again] = getattr(part, name)
+        changed[name] = whole
+    return replace(fit, **changed)
+
+
 def _fit(cells: Cells, problem: LagProblem) -> DecayFits:
     u, m = problem.unit_material, problem.n_materials
     groups = variance_groups(cells, u, m)
@@ -119,7 +147,7 @@ def _fit(cells: Cells, problem: LagProblem) -> DecayFits:
     lag, theta = search_lag(cells, problem, theta, a[unit_group], b[unit_group])
     for _ in range(3):
         a, b, _ = step_variance(cells, theta, lag[u], a, b, unit_group, groups)
-    lag, theta = search_lag(cells, problem, theta, a[unit_group], b[unit_group])
+    lag, theta = narrow_lag(cells, problem, theta, lag, a[unit_group], b[unit_group])
     lag, a, b, moved, n = _refine(cells, problem, theta, lag, a, b, unit_group, groups)
     a_u, b_u = a[unit_group], b[unit_group]
     theta, _, _ = solve_rates(cells, theta, lag[u], a_u, b_u, steps=80, tolerance=1e-13)
@@ -172,29 +200,27 @@ def _describe(
     cells: Cells, theta: FloatArray, lag: FloatArray, a: FloatArray, b: FloatArray
 ) -> tuple[FloatArray, FloatArray, IntArray, FloatArray, FloatArray]:
     ev = evaluate(cells, theta, lag, a, b)
-    known = ev.d_info > 0
+    known = ev.d_info > _NO_INFORMATION
     variance = np.divide(1.0, ev.d_info, out=np.full_like(theta, np.inf), where=known)
     inverse = np.where(known, variance, 0.0)
-    days = _distinct_days(cells)
-    carries = (np.sqrt(variance) * LEAST_RATE_OVER_SE < 1.0) & (days >= 2)
-    _, last = look_span(cells)
+    first, last = look_span(cells)
+    looked_at = _looked_at(cells)
+    spread_out = last - first > LONGEST_ONE_LOOK_DAYS
+    carries = (np.sqrt(variance) * LEAST_RATE_OVER_SE < 1.0) & spread_out & looked_at
     slow = np.exp(theta) * np.maximum(last - lag, 0.0) < 1.0
     status = np.full(cells.n_units, int(RateStatus.ALL_GONE))
     status[slow] = RateStatus.NO_LOSS
-    status[days == 1] = RateStatus.ONE_LOOK
-    status[days == 0] = RateStatus.NOT_LOOKED_AT
+    status[~spread_out] = RateStatus.ONE_LOOK
+    status[~looked_at] = RateStatus.NOT_LOOKED_AT
     status[carries] = RateStatus.OWN_RATE
     # θ follows a change of L by -I_θL/I_θθ, and a common factor on ȳ by its own score.
     return theta, variance, status, -ev.cross_info * inverse, ev.scale_info * inverse
 
 
-def _distinct_days(cells: Cells) -> IntArray:
-    pairs = np.column_stack(
-        [np.concatenate([cells.unit, cells.c_unit]), np.concatenate([cells.day, cells.c_day])]
-    )
-    after = pairs[pairs[:, 1] > 0]
-    distinct = np.unique(after, axis=0)
-    return np.bincount(distinct[:, 0].astype(np.int64), minlength=cells.n_units)
+def _looked_at(cells: Cells) -> BoolArray:
+    seen = np.bincount(cells.unit[cells.day > 0], minlength=cells.n_units)
+    seen += np.bincount(cells.c_unit[cells.c_day > 0], minlength=cells.n_units)
+    return np.asarray(seen > 0)
 
 
 def _lag_problem(cells: Cells, unit_material: IntArray, n_materials: int) -> LagProblem:

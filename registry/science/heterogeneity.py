@@ -110,9 +110,7 @@ def between_variance(effect: FloatArray, variance: FloatArray, estimator: Estima
         return _tau2_where(effect, variance, float(len(effect) - 1))
     one_pile = np.ones((len(effect), 1))
     nested = NestedEffects(effect[:, None], variance[:, None], one_pile, one_pile.astype(bool))
-    start = np.array([[max(_dersimonian_laird(effect, variance), 0.01 * variance.mean()), 0.0]])
-    starts = np.vstack([start, start * [0.0, 1.0], [[float(np.var(effect)), 0.0]]])
-    fit = fit_nested(nested, start=starts, restricted=estimator == "REML", free=(True, False))
+    fit = fit_nested(nested, restricted=estimator == "REML", free=(True, False))
     return float(fit.tau2[0, 0])
 
 

@@ -24,7 +24,7 @@ _GOLDEN_STEPS = 9
 _GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
 # Half the 95 % point of chi-squared with one degree of freedom.
 _HALF_CHI2_95 = 1.920729410347062
-_BISECTIONS = 12
+_BISECTIONS = 9
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ def profile(
 def search_lag(
     cells: Cells, problem: LagProblem, theta: FloatArray, a: FloatArray, b: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Grid, then golden section. `a`, `b` are (n_units,). Returns lag (n_materials,) and θ."""
+    """Best lag on a grid. `a`, `b` are (n_units,). Returns lag (n_materials,) and θ (n_units,)."""
     top = np.where(problem.free, problem.highest, 0.0)
     best_lag, best_theta = np.zeros(problem.n_materials), theta
     best = np.full(problem.n_materials, -np.inf)
@@ -79,22 +79,23 @@ def search_lag(
         best_theta = np.where(better[problem.unit_material], theta, best_theta)
         if not problem.free.any():
             break
-    if not problem.free.any():
-        return best_lag, best_theta
-    low = np.maximum(best_lag - top / _GRID, 0.0)
-    high = np.minimum(best_lag + top / _GRID, top)
-    return _golden(cells, problem, best_theta, low, high, a, b)
+    return best_lag, best_theta
 
 
-def _golden(
+def narrow_lag(
     cells: Cells,
     problem: LagProblem,
     theta: FloatArray,
-    low: FloatArray,
-    high: FloatArray,
+    lag: FloatArray,
     a: FloatArray,
     b: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
+    """Golden section between the neighbours on the grid of `lag`; returns as `search_lag`."""
+    if not problem.free.any():
+        return lag, theta
+    top = np.where(problem.free, problem.highest, 0.0)
+    low = np.maximum(lag - top / _GRID, 0.0)
+    high = np.minimum(lag + top / _GRID, top)
     x1, x2 = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
     y1, theta = profile(cells, problem, theta, x1, a, b)
     y2, theta = profile(cells, problem, theta, x2, a, b)
@@ -173,7 +174,7 @@ def lag_interval(
         reached = at_bound >= top
         for _ in range(_BISECTIONS):
             middle = 0.5 * (inside + outside)
-            value, theta = profile(cells, problem, theta, middle, a, b)
+            value, theta = profile(cells, problem, theta, middle, a, b, steps=2)
             good = value >= top
             inside, outside = np.where(good, middle, inside), np.where(good, outside, middle)
         ends.append(np.where(reached, bound, inside))

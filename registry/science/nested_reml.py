@@ -34,6 +34,8 @@ _HALVINGS = 30
 _LAST_STEP = 1e-9
 # Keeps the step finite where τ_s² and τ_p² cannot be separated (one pile at every site).
 _RIDGE = 1e-9
+# Shares of the spread of the effects at which the criterion is looked at before the climb.
+_GRID_LEVELS = (0.0, 0.01, 0.03, 0.1, 0.2, 0.4, 0.8, 1.6)
 
 
 @dataclass(frozen=True)
@@ -132,23 +134,27 @@ def _starts(
     restricted: bool,
     free: tuple[bool, bool],
 ) -> list[FloatArray]:
-    """Starts of every fit, each (n_fits, 2).
+    """Starts of every fit, each (n_fits, 2): the two highest local maxima on a grid.
 
-    By default an even share of the spread, and the optimum along each edge: few sites can have one
-    optimum with all the spread between sites and another with all of it between piles.
+    With few sites the criterion can have two optima, one with the spread between sites and one with
+    it between piles, or one at zero and one away from it.
     """
+    n = len(keep)
     if start is not None:
-        return [np.tile(one, (len(keep), 1)) for one in np.unique(np.atleast_2d(start), axis=0)]
-    y = effects.effect[effects.present]
-    spread = float(np.var(y)) if len(y) > 1 else 0.0
-    size = max(spread, 1e-4 * float(effects.variance[effects.present].mean()))
-    shares = np.array([0.5, 0.5]) if all(free) else np.array(free, float)
-    starts = [np.tile(size * shares, (len(keep), 1))]
-    for edge in ((True, False), (False, True)):
-        if all(free):
-            on_edge = np.tile(size * np.array(edge, float), (len(keep), 1))
-            starts.append(_climb(effects, keep, on_edge, restricted, edge)[0])
-    return starts
+        return [np.tile(one, (n, 1)) for one in np.unique(np.atleast_2d(start), axis=0)]
+    size = _scale(effects)
+    levels = [size * np.array(_GRID_LEVELS if f else (0.0,)) for f in free]
+    points = np.array([(s, p) for s in levels[0] for p in levels[1]])
+    shape = (len(levels[0]), len(levels[1]), n)
+    values = np.stack(
+        [_evaluate(effects, keep, np.tile(x, (n, 1)), restricted).criterion for x in points]
+    ).reshape(shape)
+    padded = np.pad(values, ((1, 1), (1, 1), (0, 0)), constant_values=-np.inf)
+    around = (padded[:-2, 1:-1], padded[2:, 1:-1], padded[1:-1, :-2], padded[1:-1, 2:])
+    peak = np.where(values >= np.maximum.reduce(around), values, -np.inf).reshape(-1, n)
+    order = np.argsort(-peak, axis=0, kind="stable")
+    second = np.where(np.isfinite(np.take_along_axis(peak, order, axis=0)[1 % len(peak)]), 1, 0)
+    return [points[order[0]], points[order[second % len(peak), np.arange(n)]]]
 
 
 def criterion(

@@ -15,6 +15,7 @@ _LEAST_EXPONENT = 1e-6
 # k·t = 60 at the first look leaves 1e-26 of the start mass; e³ more for a lag near it.
 _MOST_EXPONENT = 60.0 * np.e**3
 _LARGEST_STEP = 1.5
+_FLAT = 1e-12
 
 
 def rate_bounds(cells: Cells) -> tuple[FloatArray, FloatArray]:
@@ -25,12 +26,7 @@ def rate_bounds(cells: Cells) -> tuple[FloatArray, FloatArray]:
 
 def look_span(cells: Cells) -> tuple[FloatArray, FloatArray]:
     """First and last look day after day 0 of each unit; 1 where there is none."""
-    first = np.full(cells.n_units, np.inf)
-    last = np.zeros(cells.n_units)
-    for unit, day in ((cells.unit, cells.day), (cells.c_unit, cells.c_day)):
-        after = day > 0
-        np.minimum.at(first, unit[after], day[after])
-        np.maximum.at(last, unit[after], day[after])
+    first, last = cells.day_span
     seen = last > 0
     return np.where(seen, first, 1.0), np.where(seen, last, 1.0)
 
@@ -77,7 +73,8 @@ def solve_rates(
     low, high = rate_bounds(cells)
     theta = np.clip(theta, low, high)
     loglik = information = np.zeros(cells.n_units)
-    for _ in range(steps):
+    measured = np.bincount(cells.unit, minlength=cells.n_units) > 0
+    for step_number in range(steps):
         loglik, score, information = theta_score(cells, theta, lag, a, b)
         rising = score > 0
         low = np.where(rising, theta, low)
@@ -87,7 +84,14 @@ def solve_rates(
         new = theta + step
         inside = (new >= low) & (new <= high)
         new = np.where(inside, new, 0.5 * (low + high))
-        moved = np.abs(new - theta)[information > 1e-3]
+        # Where the curve is flat there is no step. A unit with nothing left at any look belongs
+        # there; one with something left was thrown there by an earlier lag, and starts afresh.
+        flat = information < _FLAT
+        afresh = flat & measured & (step_number == 0)
+        new = np.where(flat, theta, new)
+        if afresh.any():
+            new = np.where(afresh, first_guess(cells), new)
+        moved = np.abs(new - theta)[(information > 1e-3) | afresh]
         theta = new
         if moved.size == 0 or moved.max() <= tolerance:
             break

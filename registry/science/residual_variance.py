@@ -16,14 +16,15 @@ from registry.science.types import BoolArray, FloatArray, IntArray
 # Weighing, drying and sieving never repeat better than 0.1 % of the start mass (common practice).
 LEAST_A = 0.001**2
 LEAST_B = 1e-8
-# A standard deviation of the whole start mass: no trial that scatters more can be read.
-MOST = 1.0
+# A standard deviation of half the start mass: no trial that scatters more can be read.
+MOST = 0.5**2
 # With fewer residual degrees of freedom a variance is not worth its name; borrow from the others.
 MIN_FREEDOM = 10.0
 # Bag-to-bag scatter when no material can tell: 5 % of the start mass (common practice, no source).
 DEFAULT_A = 0.05**2
 _LARGEST_STEP = 1.0
 _NO_INFORMATION = 1e-3
+_RIDGE = 1e-7
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def step_variance(
     Returns
     -------
     a, b : (n_groups,) after the step.
-    moved : (n_groups,) largest change of the two logarithms, 0 where not estimable.
+    moved : (n_groups,) length of the step in standard errors, 0 where not estimable.
     """
     score, info = variance_score(cells, theta, lag, a[unit_group], b[unit_group])
     n = len(a)
@@ -100,14 +101,18 @@ def step_variance(
     # So is one the bags say nothing about: b where nothing is left, a where everything is.
     held |= i[:, [0, 2]] < _NO_INFORMATION
     s = np.where(held, 0.0, s)
-    aa = i[:, 0] * 1.0000001 + 1e-9
-    bb = i[:, 2] * 1.0000001 + 1e-9
+    # Where f hardly varies a and b cannot be told apart; the ridge keeps them where they are.
+    ridge = _RIDGE * (i[:, 0] + i[:, 2]) + 1e-9
+    aa, bb = i[:, 0] + ridge, i[:, 2] + ridge
     ab = np.where(held.any(axis=1), 0.0, i[:, 1])
     determinant = aa * bb - ab * ab
     step = np.column_stack(
         [(bb * s[:, 0] - ab * s[:, 1]) / determinant, (aa * s[:, 1] - ab * s[:, 0]) / determinant]
     )
-    step = np.where(groups.estimable[:, None], np.clip(step, -_LARGEST_STEP, _LARGEST_STEP), 0.0)
+    # Shortened as a whole: clipping one of two opposite steps would change their sum.
+    step /= np.maximum(np.abs(step).max(axis=1, keepdims=True) / _LARGEST_STEP, 1.0)
+    step = np.where(groups.estimable[:, None], step, 0.0)
     new = np.clip(x + step, low, high)
-    moved = np.abs(new - x).max(axis=1)
+    # In units of standard errors: a drift along what the bags cannot tell is no movement.
+    moved = np.sqrt(np.maximum((s * (new - x)).sum(axis=1), 0.0))
     return np.exp(new[:, 0]), np.exp(new[:, 1]), moved

@@ -58,13 +58,19 @@ class SecondStage:
 
 
 def pool_piles(
-    theta: FloatArray, variance: FloatArray, multiplier: FloatArray, site: IntArray
+    theta: FloatArray,
+    variance: FloatArray,
+    multiplier: FloatArray,
+    site: IntArray,
+    *,
+    leave_out: bool = True,
 ) -> SecondStage:
     """Pool the units of one material at two or more sites.
 
     Parameters
     ----------
     theta, variance, multiplier, site : (n,) log rate, v > 0, c > 0 and site code of each unit.
+    leave_out : whether to fit without each site in turn as well; `left_out_` is nan otherwise.
 
     Raises
     ------
@@ -83,7 +89,7 @@ def pool_piles(
     shrunken = mu + tau_s * q_site * (own - mu)
     weight = w / (1.0 + tau_s * total)[:, None] / q_site.sum()
     q, q_p, i2 = _heterogeneity(own, 1.0 / total, float(tau_s))
-    out = _leave_one_out(effects, fit, separable)
+    out = _leave_one_out(effects, fit, separable, leave_out)
     return SecondStage(
         mu=mu,
         standard_error=se,
@@ -127,19 +133,15 @@ def _fit(
 ) -> RemlFits:
     if separable:
         return fit_nested(effects, keep, start)
-    if start is None:
-        spread = float(np.var(effects.effect[effects.present]))
-        small = 0.01 * float(effects.variance[effects.present].mean())
-        start = np.array([[spread, 0.0], [small, 0.0]])
     return fit_nested(effects, keep, start, free=(True, False))
 
 
 def _leave_one_out(
-    effects: NestedEffects, full: RemlFits, separable: bool
+    effects: NestedEffects, full: RemlFits, separable: bool, wanted: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """All fits without one site, side by side; many sites start from the full fit."""
     n = effects.n_sites
-    if n < 3:
+    if n < 3 or not wanted:
         return np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     keep = ~np.eye(n, dtype=bool)
     if n <= FEW_SITES_TO_REFIT:

@@ -160,9 +160,13 @@ def _filled(
     )
 
 
-def _second_stage(units: Units, mine: IntArray) -> SecondStage:
+def _second_stage(units: Units, mine: IntArray, *, leave_out: bool = True) -> SecondStage:
     return pool_piles(
-        units.theta[mine], units.variance[mine], units.multiplier[mine], units.site[mine]
+        units.theta[mine],
+        units.variance[mine],
+        units.multiplier[mine],
+        units.site[mine],
+        leave_out=leave_out,
     )
 
 
@@ -273,7 +277,7 @@ def _loss_case(case: _Case, m: int) -> LossCase:
     if n_sites < MIN_SITES_TO_POOL:
         return LossCase(case.assumption, None, None, n_sites)
     try:
-        second = _second_stage(case.units, mine)
+        second = _second_stage(case.units, mine, leave_out=False)
     except FitDidNotConverge:
         return LossCase(case.assumption, None, None, n_sites)
     return LossCase(case.assumption, second.mu, second.standard_error, n_sites)

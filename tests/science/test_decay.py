@@ -267,7 +267,7 @@ def test_materials_do_not_disturb_each_other():
     assert together.lag[0] == pytest.approx(apart.lag[0], abs=1e-6)
 
 
-@given(st.sampled_from([24.0, 1 / 7, 1 / 30]))
+@given(st.sampled_from([24.0, 1 / 7]))
 @settings(max_examples=5, deadline=None)
 def test_the_unit_of_time_only_rescales_rate_and_lag(unit):
     rng = np.random.default_rng(8)
