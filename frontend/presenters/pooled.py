@@ -68,6 +68,18 @@ class EstimateRow:
 
 
 @dataclass(frozen=True, slots=True)
+class ComparisonRow:
+    """This material less another on the same day, in percentage points."""
+
+    other: str
+    family: str
+    difference: str
+    interval: str
+    p: str
+    adjustment: str
+
+
+@dataclass(frozen=True, slots=True)
 class OverviewRow:
     code: str
     name: str
@@ -77,6 +89,8 @@ class OverviewRow:
     days_interval: str
     new_pile: str
     spread: str
+    on_day: str
+    letters: str
     n_sites: int
     n_bags: int
     n_warnings: int
@@ -87,8 +101,8 @@ def unit_of(estimate: PooledEstimate) -> str:
 
 
 def overview_row(item: MaterialOverview) -> OverviewRow:
-    rate, days = item.rate, item.days_to_90
-    shown = rate or days
+    rate, days, on_day = item.rate, item.days_to_90, item.on_day
+    shown = rate or days or on_day
     return OverviewRow(
         code=item.material.code,
         name=item.material.name,
@@ -98,6 +112,8 @@ def overview_row(item: MaterialOverview) -> OverviewRow:
         days_interval=numbers.interval(days.ci_low, days.ci_high) if days else numbers.NONE,
         new_pile=numbers.interval(days.pi_low, days.pi_high) if days else numbers.NONE,
         spread=_tau(rate.tau2_site) if rate else numbers.NONE,
+        on_day=_lost(on_day),
+        letters=on_day.letters if on_day else "",
         n_sites=shown.n_sites if shown else 0,
         n_bags=shown.n_bags if shown else 0,
         n_warnings=item.n_warnings,
@@ -255,6 +271,28 @@ def loss_rows(estimate: PooledEstimate) -> list[tuple[str, str, str]]:
     ]
 
 
+def comparison_rows(result: PooledResult) -> list[ComparisonRow]:
+    """The reference first, then all pairs, each family with its own adjustment."""
+    compared = [part for found in result.estimates for part in found.compared.all()]
+    return [
+        ComparisonRow(
+            other=part.other.name,
+            family=_("with the reference") if part.against_reference else _("all pairs"),
+            difference=signed(part.difference),
+            interval=_("%(low)s to %(high)s")
+            % {"low": signed(part.ci_low), "high": signed(part.ci_high)},
+            p="< 0.001" if part.p_adjusted < 0.001 else f"{part.p_adjusted:.3f}",
+            adjustment=part.adjustment,
+        )
+        for part in sorted(compared, key=lambda p: (not p.against_reference, p.other.name))
+    ]
+
+
+def signed(value: float) -> str:
+    """One decimal with a sign, a true minus."""
+    return f"{value:+.1f}".replace("-", "−")
+
+
 def chance_rows(estimate: PooledEstimate) -> list[tuple[int, str]]:
     return [(part.days, numbers.percent(part.probability)) for part in estimate.chance_90_by.all()]
 
@@ -277,6 +315,12 @@ def _outcome_words(estimate: PooledEstimate) -> str:
             "day": estimate.day,
         }
     )
+
+
+def _lost(estimate: PooledEstimate | None) -> str:
+    if estimate is None or estimate.estimate is None:
+        return numbers.NONE
+    return _("%(lost).1f by day %(day)d") % {"lost": estimate.estimate, "day": estimate.day or 0}
 
 
 def _tau(tau2: float | None) -> str:

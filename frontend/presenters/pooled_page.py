@@ -27,6 +27,7 @@ class PooledPage:
     exclusions: tuple[Exclusion, ...]
     losses: list[tuple[str, str, str]]
     chances: list[tuple[int, str]]
+    comparisons: list[pooled.ComparisonRow]
     estimates: list[pooled.EstimateRow]
     curve: tuple[CurveDay, ...]
     curve_picture: pictures.Picture | None
@@ -53,6 +54,7 @@ def pooled_page(result: PooledResult, means: list[PileDayMean]) -> PooledPage:
         exclusions=result.exclusions,
         losses=pooled.loss_rows(primary),
         chances=pooled.chance_rows(primary),
+        comparisons=pooled.comparison_rows(result),
         estimates=pooled.estimate_rows(result),
         curve=curve,
         curve_picture=pictures.curve_picture(drawn) if curve else None,

@@ -3,11 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from django.db import connection
 from django.db.models import Count, QuerySet
 
 from registry.models import (
-    Flag,
-    FlagDecision,
     Material,
     PooledEstimate,
     PoolingRun,
@@ -17,23 +16,26 @@ from registry.models import (
 
 # The primary answer first; the others stand beside it.
 MODEL_ORDER = ("one_stage", "two_stage", "fixed_day", "ordinal")
+_OVERVIEW_OUTCOMES = ("decay_rate", "days_to_90", "disintegration_at_day")
 _PARTS = (
     "sites__site",
     "left_out__site",
     "curve",
     "chance_90_by",
     "loss_sensitivity",
+    "compared__other",
     "warnings",
 )
 
 
 @dataclass(frozen=True, slots=True)
 class MaterialOverview:
-    """One material of a run: its rate and its days to 90 % (None if the run has none)."""
+    """One material of a run: rate, days to 90 %, loss by the main day; None if it has none."""
 
     material: Material
     rate: PooledEstimate | None
     days_to_90: PooledEstimate | None
+    on_day: PooledEstimate | None
     n_warnings: int
 
 
@@ -61,7 +63,7 @@ class PooledResult:
 def run_overview(run: PoolingRun) -> list[MaterialOverview]:
     """Every material of the run by name; its primary rate over all heat classes."""
     rows = (
-        run.estimates.filter(heat_class="all", outcome__in=["decay_rate", "days_to_90"])
+        run.estimates.filter(heat_class="all", outcome__in=_OVERVIEW_OUTCOMES)
         .select_related("material")
         .prefetch_related("warnings")
     )
@@ -73,10 +75,14 @@ def run_overview(run: PoolingRun) -> list[MaterialOverview]:
 
 
 def _overview(material: Material, estimates: list[PooledEstimate]) -> MaterialOverview:
-    rate = primary_of(estimates, "decay_rate")
-    days = primary_of(estimates, "days_to_90")
-    codes = {w.code for found in (rate, days) if found for w in found.warnings.all()}
-    return MaterialOverview(material=material, rate=rate, days_to_90=days, n_warnings=len(codes))
+    codes = {warning.code for found in estimates for warning in found.warnings.all()}
+    return MaterialOverview(
+        material=material,
+        rate=primary_of(estimates, "decay_rate"),
+        days_to_90=primary_of(estimates, "days_to_90"),
+        on_day=primary_of(estimates, "disintegration_at_day"),
+        n_warnings=len(codes),
+    )
 
 
 def pooled_result(run: PoolingRun, material: Material) -> PooledResult | None:
@@ -123,11 +129,23 @@ def _outcome_counts(trial: Trial, material: Material) -> dict[str, int]:
     return dict(sorted(counted))
 
 
+# A person leaves out a look, a bag, or a whole pile; each is counted in looks at this material.
+_EXCLUDED = """
+SELECT flag.code, flag.reason, count(DISTINCT look.id)
+  FROM registry_flag flag
+  JOIN registry_pile pile ON pile.id = flag.pile_id
+  JOIN registry_bag bag ON bag.pile_id = pile.id
+  JOIN registry_retrieval look ON look.bag_id = bag.id
+ WHERE pile.trial_id = %s AND bag.material_id = %s AND bag.purpose = 'sample'
+   AND flag.decision = 'exclude'
+   AND (flag.retrieval_id = look.id OR flag.bag_id = bag.id
+        OR (flag.retrieval_id IS NULL AND flag.bag_id IS NULL AND flag.probe = ''))
+ GROUP BY flag.code, flag.reason
+ ORDER BY flag.code, flag.reason
+"""
+
+
 def _exclusions(trial: Trial, material: Material) -> tuple[Exclusion, ...]:
-    rows = (
-        Flag.objects.filter(retrieval__in=_looks(trial, material), decision=FlagDecision.EXCLUDE)
-        .order_by()
-        .values_list("code", "reason")
-        .annotate(n=Count("pk"))
-    )
-    return tuple(Exclusion(code, reason, n) for code, reason, n in sorted(rows))
+    with connection.cursor() as cursor:
+        cursor.execute(_EXCLUDED, [trial.pk, material.pk])
+        return tuple(Exclusion(*row) for row in cursor.fetchall())

@@ -11,9 +11,8 @@ pytestmark = pytest.mark.browser
 
 SCREENS = {
     "phone": {"viewport": {"width": 320, "height": 640}},
-    "desk": {"viewport": {"width": 1280, "height": 900}},
-    "dark": {"viewport": {"width": 1280, "height": 900}, "color_scheme": "dark"},
-    "forced-colours": {"viewport": {"width": 320, "height": 640}, "forced_colors": "active"},
+    "dark desk": {"viewport": {"width": 1280, "height": 900}, "color_scheme": "dark"},
+    "forced colours": {"viewport": {"width": 320, "height": 640}, "forced_colors": "active"},
 }
 
 

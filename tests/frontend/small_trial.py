@@ -154,8 +154,10 @@ def _bags(trial: Trial, sites: list[Site], materials: list[Material]) -> None:
     rate = {material.pk: rate_of(m) for m, material in enumerate(materials)}
     looks = [_look(i, bag, rate[bag.material_id]) for i, bag in enumerate(bags)]
     Retrieval.objects.bulk_create(looks)
+    excluded = next(look for look in looks if look.outcome == "recovered")
     Flag.objects.create(
-        retrieval=next(look for look in looks if look.outcome == "recovered"),
+        retrieval=excluded,
+        pile=excluded.bag.pile,
         code="remaining_high",
         message="More than its start mass.",
         decision="exclude",

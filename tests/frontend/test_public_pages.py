@@ -193,3 +193,12 @@ def test_every_page_has_a_strict_policy_and_nothing_inline(client, pots):
         assert " style=" not in page
         assert "<style" not in page
         assert " onclick=" not in page
+
+
+def test_the_header_says_where_the_reader_is(client, pots):
+    listed = client.get(reverse("frontend:materials")).content.decode()
+    single = client.get(reverse("frontend:material", args=["POTS-26-M1"])).content.decode()
+
+    assert '<a href="/materials/" aria-current="page">Materials</a>' in listed
+    assert '<a href="/materials/" aria-current="true">Materials</a>' in single
+    assert listed.count("aria-current") == 1
