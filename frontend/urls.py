@@ -27,6 +27,7 @@ urlpatterns = [
     path("trials/<str:code>/freeze/", coordinator.freeze, name="freeze"),
     path("runs/<int:pk>/", coordinator.run, name="run"),
     path("log-in/", account.LogIn.as_view(), name="login"),
+    path("set-password/<uidb64>/<token>/", account.SetPassword.as_view(), name="set-password"),
     path("log-out/", account.LogOut.as_view(), name="logout"),
     path("uploads/", lab.uploads, name="uploads"),
     path("uploads/<int:pk>/", lab.upload, name="upload"),

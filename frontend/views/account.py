@@ -1,6 +1,7 @@
-"""Log-in and log-out."""
+"""Log-in, log-out, and the one-time link by which a new coordinator sets a password."""
 
-from django.contrib.auth.views import LoginView, LogoutView
+from django.contrib.auth.views import LoginView, LogoutView, PasswordResetConfirmView
+from django.urls import reverse_lazy
 
 from frontend.forms import LogInForm
 
@@ -13,3 +14,8 @@ class LogIn(LoginView):
 
 class LogOut(LogoutView):
     next_page = "frontend:home"
+
+
+class SetPassword(PasswordResetConfirmView):
+    template_name = "frontend/account/set_password.html"
+    success_url = reverse_lazy("frontend:login")

@@ -105,9 +105,7 @@ def _refuse_changes(table: Table, book: FaultBook, plan: Plan, matches: Matches)
     if plan.hidden is not None and rows.size:
         rows, at = _refuse_taken(table, book, plan, matches, rows, at)
     differences: dict[str, BoolArray] = {}
-    for name in plan.values:
-        if name in plan.key:
-            continue
+    for name in _in_sent_order(table, plan):
         differs = _differs(plan.values[name].take(pa.array(rows)), matches.stored[name].take(at))
         # A cell that is wrong by itself has been told; it differs from nothing.
         differs &= table.good(_sent_name(plan, name))[rows]
@@ -116,6 +114,15 @@ def _refuse_changes(table: Table, book: FaultBook, plan: Plan, matches: Matches)
             mask[rows] = differs
             differences[name] = mask
     _tell_changes(table, book, plan, matches, differences)
+
+
+def _in_sent_order(table: Table, plan: Plan) -> list[str]:
+    """Columns beside the key, in the order in which the kind declares them."""
+    order = table.kind.column_names
+    return sorted(
+        (name for name in plan.values if name not in plan.key),
+        key=lambda name: order.index(_sent_name(plan, name)),
+    )
 
 
 def _tell_changes(

@@ -53,6 +53,8 @@ def revoke_token(
 
 def authenticate(secret: str, now: datetime) -> Actor | None:
     """The actor a token's secret stands for, or None when it is unknown, expired or revoked."""
+    if not secret.isascii():
+        return None
     token = (
         AccessToken.objects.select_related("site", "coordinator")
         .filter(digest=AccessToken.digest_of(secret))
