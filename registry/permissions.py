@@ -15,13 +15,17 @@ from django.utils import timezone
 
 from registry.errors import NotAllowed
 from registry.models import (
+    HISTORY,
     AccessToken,
     Bag,
+    Composition,
     Correction,
     Feedstock,
     Flag,
     Institution,
+    Material,
     Pile,
+    PoolingRun,
     ProbeDay,
     Release,
     Retrieval,
@@ -29,6 +33,7 @@ from registry.models import (
     Trial,
     TrialState,
     Turning,
+    Upload,
     User,
 )
 
@@ -251,3 +256,53 @@ def _visible_runs(actor: Actor, prefix: str, today: date) -> Q:
         | Q(**{f"{prefix}trial__in": _trials_with_a_site_of(actor)})
         | Q(**{f"{prefix}pk__in": released})
     )
+
+
+# Kinds of records whose former states people may read.
+HISTORY_NOUNS: dict[str, type[Model]] = {
+    "trials": Trial,
+    "sites": Site,
+    "materials": Material,
+    "compositions": Composition,
+    "piles": Pile,
+    "feedstocks": Feedstock,
+    "turnings": Turning,
+    "temperatures": ProbeDay,
+    "bags": Bag,
+    "retrievals": Retrieval,
+    "flags": Flag,
+    "uploads": Upload,
+    "pooling-runs": PoolingRun,
+    "tokens": AccessToken,
+}
+
+
+def visible_history(actor: Actor, model: type[Model]) -> QuerySet[Any]:
+    """Former states of rows of `model`: for the site's own lab and the trial's coordinators.
+
+    A former state knows where its row stood, so that of a deleted row is found as well.
+    """
+    return HISTORY[model]._default_manager.filter(_visible_history(actor, model))
+
+
+def _visible_history(actor: Actor, model: type[Model]) -> Q:
+    trials, sites = actor.trials(), actor.sites()
+    if model in ROW_PATHS:
+        site, trial = ROW_PATHS[model]
+        return Q(**{f"{site}__in": sites}) | Q(**{f"{trial}__in": trials})
+    coordinated = Trial.sites.through.objects.filter(trial__in=trials).values("site")
+    tried = Trial.materials.through.objects.filter(trial__in=trials).values("material")
+    conditions = {
+        Trial: Q(pgh_obj__in=trials),
+        PoolingRun: Q(trial__in=trials),
+        Site: Q(pgh_obj__in=sites) | Q(pgh_obj__in=coordinated),
+        Material: Q(pgh_obj__in=tried),
+        Composition: Q(material__in=tried),
+        Upload: _visible_uploads(actor),
+        AccessToken: Q(site__in=sites) | Q(site__in=coordinated) | _own(actor),
+    }
+    return conditions[model]
+
+
+def _own(actor: Actor) -> Q:
+    return Q(coordinator=actor.user) if actor.user is not None else Q(pk__in=[])

@@ -84,15 +84,31 @@ def _joined(tables: Tables) -> pd.DataFrame:
     if looks["role"].isna().any():
         orphan = looks.loc[looks["role"].isna(), "material"].iloc[0]
         raise PackageFault(f"Material {orphan} is not in the table of materials.")
-    looks = looks.merge(_findings(tables["flags"]), on=LOOK_KEY, how="left")
+    looks = looks.merge(_findings(tables["flags"], looks), on=LOOK_KEY, how="left")
     looks["excluded"] = looks["excluded"].eq(True)
     return looks
 
 
-def _findings(flags: pd.DataFrame) -> pd.DataFrame:
-    """One row per flagged look: codes, and reasons of the exclusions among them."""
+def _findings(flags: pd.DataFrame, looks: pd.DataFrame) -> pd.DataFrame:
+    """One row per look that a finding is about: codes, and reasons of the exclusions among them.
+
+    A finding about a bag is about all its looks; one about a pile says something of a look when
+    the pile was left out.
+    """
+    places = looks[[*LOOK_KEY, "site", "pile"]]
+    told = flags[["code", "rule_version", "decision", "reason"]]
+    of_look, of_bag = flags["retrieved_on"].notna(), flags["bag_label"].notna()
+    of_pile = ~of_bag & flags["probe"].isna() & flags["decision"].eq("exclude")
+    parts = [
+        told.join(flags[key])[chosen].merge(places, on=key)
+        for key, chosen in (
+            (LOOK_KEY, of_look),
+            (BAG_KEY, of_bag & ~of_look),
+            (["site", "pile"], of_pile),
+        )
+    ]
     rows = []
-    ordered = flags.sort_values([*LOOK_KEY, "code", "rule_version"])
+    ordered = pd.concat(parts).sort_values([*LOOK_KEY, "code", "rule_version"])
     for key, group in ordered.groupby(LOOK_KEY):
         excluding = group[group["decision"] == "exclude"]
         reasons = "; ".join(f"{row.code}: {row.reason}" for row in excluding.itertuples())

@@ -24,7 +24,7 @@ def derived_piles(tables: Tables) -> pd.DataFrame:
     """`piles` with its raw columns kept and every derived one computed anew."""
     piles = tables["piles"].drop(columns=DERIVED_NAMES, errors="ignore")
     lines = dict(list(tables["feedstocks"].groupby(PILE_KEY)))
-    logs = dict(list(tables["temperatures"].groupby(PILE_KEY)))
+    logs = dict(list(_kept_readings(tables).groupby(PILE_KEY)))
     turned = dict(list(tables["turnings"].groupby(PILE_KEY)))
     rows = []
     for pile in piles.to_dict("records"):
@@ -33,6 +33,18 @@ def derived_piles(tables: Tables) -> pd.DataFrame:
             pile | _recipe(pile, lines.get(key)) | _heat(pile, logs.get(key), turned.get(key))
         )
     return pd.DataFrame(rows, columns=list(BY_NAME["piles"].column_names), dtype=object)
+
+
+def _kept_readings(tables: Tables) -> pd.DataFrame:
+    """Readings without those of the probes that a coordinator left out."""
+    flags = tables["flags"]
+    left_out = flags[flags["decision"].eq("exclude") & flags["probe"].notna()]
+    readings = tables["temperatures"]
+    if left_out.empty:
+        return readings
+    probe = [*PILE_KEY, "probe"]
+    marked = readings.merge(left_out[probe].drop_duplicates(), on=probe, how="left", indicator="in")
+    return marked[marked.pop("in").eq("left_only")]
 
 
 def _recipe(pile: Mapping[str, Any], lines: pd.DataFrame | None) -> dict[str, Any]:

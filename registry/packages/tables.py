@@ -31,7 +31,7 @@ MISSING_REASONS = {
     "bag_damaged": "the bag was torn or open: missing, never zero",
     "not_weighed": "the bag was looked at, or only scored: no residue was weighed",
 }
-DECISIONS = ("waiting", "accept", "exclude")
+DECISIONS = ("waiting", "accept", "exclude", "withdrawn")
 
 
 def _columns_of(kind: UploadKind, *, without: tuple[str, ...] = ()) -> tuple[Column, ...]:
@@ -202,18 +202,32 @@ _RETRIEVALS = ExportTable(
 
 FLAGS = ExportTable(
     "flags",
-    "quality findings and what was decided about them",
+    "quality findings, their evidence, and what was decided: on a look, a bag, a probe or a pile",
     (
-        *(RETRIEVALS.column(name) for name in _LOOK),
+        Column("flag", Kind.INTEGER, "counts the findings of this release from 1", required=True),
+        SITE,
+        PILE,
+        Column("probe", Kind.CODE, "the probe, of a finding about a temperature logger"),
+        replace(TRIAL, required=False, meaning="the trial, of a finding about a bag or a look"),
+        replace(BAGS.column("bag_label"), required=False),
+        replace(RETRIEVALS.column("retrieved_on"), required=False),
         Column("code", Kind.TEXT, "code of the finding", required=True),
         Column("rule_version", Kind.INTEGER, "version of the rule", required=True),
         Column("message", Kind.TEXT, "the finding in words", max_length=500),
+        Column("unit", Kind.TEXT, "UCUM unit of the evidence", max_length=12),
+        Column("found", Kind.NUMBER, "what was found, in `unit`"),
+        Column("limit_low", Kind.NUMBER, "least that would have passed, in `unit`"),
+        Column("limit_high", Kind.NUMBER, "most that would have passed, in `unit`"),
+        Column("compared_with", Kind.NUMBER, "value it was compared with, in `unit`"),
+        Column("n_compared", Kind.INTEGER, "how many values that one rests on"),
+        Column("from_at", Kind.DATETIME, "start of the time it is about"),
+        Column("until_at", Kind.DATETIME, "end of the time it is about"),
         Column("decision", Kind.CHOICE, "decision", required=True, choices=DECISIONS),
         Column("reason", Kind.TEXT, "reason of the decision", max_length=500),
         Column("decided_at", Kind.DATETIME, "when it was decided"),
     ),
-    (*_LOOK, "code", "rule_version"),
-    (_TO_LOOK,),
+    ("flag",),
+    (_TO_PILE, _TO_BAG),
 )
 
 CORRECTIONS = ExportTable(

@@ -110,13 +110,23 @@ SELECTS: dict[str, str] = {
           JOIN registry_pile pile ON pile.id = bag.pile_id
           JOIN registry_site site ON site.id = pile.site_id
          WHERE bag.trial_id = %(trial)s ORDER BY bag.label, look.retrieved_on""",
-    "flags": f"""
-        SELECT {_LOOK}, flag.code, flag.rule_version, flag.message, flag.decision, flag.reason,
-               flag.decided_at
+    "flags": """
+        SELECT row_number() OVER (ORDER BY site.code, pile.code, flag.probe, bag.label,
+                                  look.retrieved_on, flag.code, flag.rule_version) AS flag,
+               site.code AS site, pile.code AS pile, nullif(flag.probe, '') AS probe,
+               CASE WHEN bag.id IS NOT NULL THEN trial.code END AS trial,
+               bag.label AS bag_label, look.retrieved_on,
+               flag.code, flag.rule_version, flag.message, nullif(flag.unit, '') AS unit,
+               flag.found, flag.limit_low, flag.limit_high, flag.compared_with, flag.n_compared,
+               flag.from_at, flag.until_at, flag.decision, flag.reason, flag.decided_at
           FROM registry_flag flag
-          JOIN registry_retrieval look ON look.id = flag.retrieval_id {_FROM_LOOK}
-         WHERE bag.trial_id = %(trial)s
-         ORDER BY bag.label, look.retrieved_on, flag.code, flag.rule_version""",
+          JOIN registry_pile pile ON pile.id = flag.pile_id
+          JOIN registry_site site ON site.id = pile.site_id
+          JOIN registry_trial trial ON trial.id = pile.trial_id
+          LEFT JOIN registry_retrieval look ON look.id = flag.retrieval_id
+          LEFT JOIN registry_bag bag ON bag.id = coalesce(flag.bag_id, look.bag_id)
+         WHERE pile.trial_id = %(trial)s
+         ORDER BY 1""",
     "corrections": f"""
         SELECT {_LOOK},
                row_number() OVER (PARTITION BY look.id ORDER BY correction.id) AS number,

@@ -56,7 +56,10 @@ def _rating(release: Release, rate: PooledEstimate) -> Rating:
 
 
 # Parts that a rating does not read stay empty.
-_PARTS = {"sites", "left_out", "curve", "chance_90_by", "loss_sensitivity", "warnings"}
+_PARTS = {
+    *("sites", "left_out", "curve", "chance_90_by", "loss_sensitivity", "warnings"),
+    "comparisons",
+}
 _PLAIN = [
     field.name
     for field in fields(science.PooledEstimate)

@@ -100,6 +100,7 @@ def _store_piles(tables, trial, sites, materials) -> None:
     Retrieval.objects.bulk_create(looks)
     (excluded,) = [look for look in looks if look.bag.label == tables["flags"]["bag_label"][0]]
     Flag.objects.create(
+        pile=excluded.bag.pile,
         retrieval=excluded,
         code="above_105_pct",
         message="weighs more than at the start",
