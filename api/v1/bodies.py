@@ -19,9 +19,7 @@ class RawBody(BaseParser):
 
     media_type = "*/*"
 
-    def parse(
-        self, stream: IO[bytes], media_type: str | None = None, parser_context: Any = None
-    ) -> IO[bytes]:
+    def parse(self, stream: IO[bytes], media_type: Any = None, parser_context: Any = None) -> Any:
         return stream
 
 

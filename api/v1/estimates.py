@@ -166,13 +166,13 @@ class WholeEstimateOut(EstimateOut):
     @extend_schema_field(ComparisonOut(many=True))
     def get_comparisons(self, found: PooledEstimate) -> list[dict[str, Any]]:
         pairs = [part for part in found.compared.all() if not part.against_reference]
-        return ComparisonOut(pairs, many=True).data
+        return list(ComparisonOut(pairs, many=True).data)
 
     @extend_schema_field(ComparisonOut(allow_null=True))
     def get_against_reference(self, found: PooledEstimate) -> dict[str, Any] | None:
         for part in found.compared.all():
             if part.against_reference:
-                return ComparisonOut(part).data
+                return dict(ComparisonOut(part).data)
         return None
 
 

@@ -8,6 +8,7 @@ from drf_spectacular.utils import extend_schema
 from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
 from rest_framework.response import Response
+from rest_framework.serializers import Serializer
 
 from api.v1 import filters
 from api.v1.authentication import actor_of
@@ -19,6 +20,7 @@ class VisibleRows(GenericAPIView):
     """Rows of `model` that exist for the caller."""
 
     model: ClassVar[type[Model]]
+    serializer_class: type[Serializer]
     filters: ClassVar[Mapping[str, Filter]] = {}
     related: ClassVar[tuple[str, ...]] = ()
     prefetched: ClassVar[tuple[str, ...]] = ()

@@ -118,7 +118,7 @@ def receive(request: Request, kind: UploadKind, one: Any) -> Response:
         return respond_once(request, actor, body, lambda: one(values, actor))
     if values is not None:
         body = b"[" + body + b"]"
-    sent = {
+    sent: dict[str, Any] = {
         "kind": kind.name,
         "body": body,
         "content_type": sent_as,

@@ -165,7 +165,7 @@ class _Trials(_Registered):
     register = staticmethod(registration.register_trial)
 
 
-def _described(view: type[_Registered], noun: str) -> type[_Registered]:
+def _described(view: type[_Registered], noun: str) -> type[ListRows]:
     out = view.serializer_class
     return extend_schema(
         methods=["POST"],

@@ -28,7 +28,8 @@ class ProblemOut(serializers.Serializer):
     detail = serializers.CharField()
     code = serializers.CharField(help_text="permanent")
     error_total = serializers.IntegerField(required=False)
-    errors = FaultOut(many=True, required=False)
+    # A serializer's own `errors` has the same name; on the outside it is the contract's word.
+    errors = FaultOut(many=True, required=False)  # type: ignore[assignment]
 
 
 class UploadOut(serializers.Serializer):
@@ -47,7 +48,7 @@ class UploadOut(serializers.Serializer):
 
 
 class UploadWithFaultsOut(UploadOut):
-    errors = serializers.SerializerMethodField()
+    errors = serializers.SerializerMethodField()  # type: ignore[assignment]
 
     def get_errors(self, upload: Upload) -> list[dict[str, Any]]:
         return [fault_out(fault) for fault in upload.faults.all()]

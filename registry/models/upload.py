@@ -89,10 +89,10 @@ class IdempotencyRecord(models.Model):
     actor = models.CharField(max_length=60, help_text="whose key: the actor's reference")
     key = models.CharField(max_length=100)
     request_sha256 = models.CharField(max_length=64, help_text="of method, path, query and body")
-    status = models.PositiveSmallIntegerField(null=True, blank=True)
-    answer = models.JSONField(null=True, blank=True)
-    started_at = models.DateTimeField(auto_now_add=True)
-    finished_at = models.DateTimeField(null=True, blank=True)
+    status = models.PositiveSmallIntegerField()
+    # The one JSON column: a verbatim answer, kept to be given again.
+    answer = models.JSONField()
+    answered_at = models.DateTimeField(auto_now_add=True)
 
     class Meta:
         ordering = ["-id"]

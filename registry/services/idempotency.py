@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from django.db import connection, transaction
-from django.utils import timezone
 
 from registry.errors import KeyInUse, KeyReused
 from registry.models import IdempotencyRecord
@@ -49,7 +48,6 @@ def answered_once(
         request_sha256=request_sha256,
         status=answer.status,
         answer={"body": answer.body, "headers": answer.headers},
-        finished_at=timezone.now(),
     )
     return answer
 

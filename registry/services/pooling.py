@@ -6,13 +6,14 @@ store results only while it still holds it; a worker that comes back too late ch
 
 import threading
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from datetime import timedelta
+from typing import Any
 
 from django.db import IntegrityError, connection, transaction
-from django.db.models import F, Q, QuerySet
+from django.db.models import F, Model, Q, QuerySet
 from django.db.models.functions import Now
 
 from registry.errors import NothingToPool
@@ -265,18 +266,17 @@ def _store_parts(pooled: PooledEstimate, found: science.PooledEstimate, codes: _
         )
         for part in (*found.comparisons, *filter(None, [found.against_reference]))
     )
-    for model, parts in (
+    plain: tuple[tuple[type[Model], Sequence[object]], ...] = (
         (CurvePoint, found.curve),
         (ChanceBy, found.chance_90_by),
         (LossScenario, found.loss_sensitivity),
         (EstimateWarning, found.warnings),
-    ):
-        model.objects.bulk_create(model(pooled=pooled, **_values(part)) for part in parts)
+    )
+    for model, parts in plain:
+        model._default_manager.bulk_create(model(pooled=pooled, **_values(part)) for part in parts)
 
 
-def _values(part: object, *, without: tuple[str, ...] = ()) -> dict[str, object]:
+def _values(part: Any, *, without: tuple[str, ...] = ()) -> dict[str, Any]:
     return {
-        field.name: getattr(part, field.name)
-        for field in fields(part)  # type: ignore[arg-type]
-        if field.name not in without
+        field.name: getattr(part, field.name) for field in fields(part) if field.name not in without
     }
