@@ -1,5 +1,6 @@
 """Who asks: a bearer token, a person signed in to the pages, or nobody."""
 
+import pghistory
 from django.contrib.auth.models import AnonymousUser
 from django.utils import timezone
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
@@ -26,6 +27,8 @@ class BearerAuthentication(BaseAuthentication):
         actor = access.authenticate(words[1].decode("latin-1"), now=timezone.now())
         if actor is None:
             raise exceptions.AuthenticationFailed("The token is unknown, expired or revoked.")
+        # Whatever this request changes, its history names the token.
+        pghistory.context(actor=actor.label)
         return actor.user or AnonymousUser(), actor
 
     def authenticate_header(self, request: Request) -> str:

@@ -2,19 +2,21 @@
 
 from typing import Any
 
+from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from api.v1.authentication import known_actor
+from api.v1.authentication import actor_of, known_actor
 from api.v1.filters import Filter
 from api.v1.listing import ListRows, OneRow, listed
 from api.v1.registration import trial_for
 from registry.jobs.pooling import request_pooling
 from registry.models import PooledEstimate, PoolingRun, RunState
 from registry.models.pooled_estimate import HEAT_CLASSES, MODELS, OUTCOMES
+from registry.queries.superseded import with_superseded
 
 
 class RunOut(serializers.Serializer):
@@ -32,6 +34,9 @@ class RunOut(serializers.Serializer):
     started_at = serializers.DateTimeField(allow_null=True)
     heartbeat_at = serializers.DateTimeField(allow_null=True)
     finished_at = serializers.DateTimeField(allow_null=True)
+    superseded = serializers.BooleanField(
+        help_text="whether a newer run of the trial has finished since"
+    )
 
 
 class WarningOut(serializers.Serializer):
@@ -149,6 +154,9 @@ class EstimateOut(_EstimateNumbers):
     method = serializers.CharField()
     model_version = serializers.CharField(source="run.model_version")
     input_digest = serializers.CharField(source="run.input_digest")
+    superseded = serializers.BooleanField(
+        help_text="whether a newer run of the trial has finished since"
+    )
     chance_90_by = ChanceOut(many=True)
     warnings = WarningOut(many=True)
 
@@ -185,6 +193,9 @@ class _Runs(ListRows):
         "state": Filter("state", "choice", tuple(RunState.values), "where the run is"),
     }
 
+    def get_queryset(self) -> QuerySet[Any]:
+        return with_superseded(super().get_queryset(), actor_of(self.request))
+
 
 Runs = listed("List pooling runs", _Runs, "pooling")
 
@@ -193,6 +204,9 @@ class OneRun(OneRow):
     model = PoolingRun
     related = ("trial",)
     serializer_class = RunOut
+
+    def get_queryset(self) -> QuerySet[Any]:
+        return with_superseded(super().get_queryset(), actor_of(self.request))
 
 
 class RequestPooling(APIView):
@@ -206,7 +220,8 @@ class RequestPooling(APIView):
         actor = known_actor(request)
         run, created = request_pooling(trial=trial_for(request, trial), by=actor)
         location = {"Location": f"/api/v1/pooling-runs/{run.pk}/"}
-        return Response(RunOut(run).data, status=202 if created else 200, headers=location)
+        found = with_superseded(PoolingRun.objects.select_related("trial"), actor).get(pk=run.pk)
+        return Response(RunOut(found).data, status=202 if created else 200, headers=location)
 
 
 class _Estimates(ListRows):
@@ -222,6 +237,9 @@ class _Estimates(ListRows):
         "model": Filter("model", "choice", MODELS, "which model"),
         "heat_class": Filter("heat_class", "choice", HEAT_CLASSES, "heat of the piles"),
     }
+
+    def get_queryset(self) -> QuerySet[Any]:
+        return with_superseded(super().get_queryset(), actor_of(self.request), run="run")
 
 
 Estimates = listed("List pooled estimates", _Estimates, "pooling")
@@ -240,3 +258,6 @@ class OneEstimate(OneRow):
         "curve",
     )
     serializer_class = WholeEstimateOut
+
+    def get_queryset(self) -> QuerySet[Any]:
+        return with_superseded(super().get_queryset(), actor_of(self.request), run="run")

@@ -38,17 +38,21 @@ LARGEST = 2**63 - 1
 
 
 def apply(rows: QuerySet[Any], request: Request, filters: Mapping[str, Filter]) -> QuerySet[Any]:
+    for name, value in checked(request, filters).items():
+        rows = rows.filter(**{filters[name].lookup: value})
+    return rows
+
+
+def checked(request: Request, filters: Mapping[str, Filter]) -> dict[str, Any]:
+    """The values sent, by name. Raises InvalidValue for an unknown filter or a wrong value."""
     unknown = sorted(set(request.query_params) - set(filters) - set(ALWAYS))
     if unknown:
         raise InvalidValue(
             f"Unknown filter {unknown[0]!r}. Known here: {', '.join(sorted(filters)) or 'none'}.",
             field=unknown[0],
         )
-    for name, declared in filters.items():
-        sent = request.query_params.get(name)
-        if sent not in (None, ""):
-            rows = rows.filter(**{declared.lookup: _value(name, sent, declared)})
-    return rows
+    sent = {name: request.query_params.get(name) for name in filters}
+    return {name: _value(name, text, filters[name]) for name, text in sent.items() if text}
 
 
 def parameters(filters: Mapping[str, Filter]) -> list[OpenApiParameter]:

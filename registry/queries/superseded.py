@@ -1,0 +1,22 @@
+"""Which runs a newer finished run of the same trial has superseded, as far as the reader can see.
+
+A run that a reader may not see supersedes nothing for them: that it exists is not theirs to know.
+"""
+
+from typing import TypeVar
+
+from django.db.models import Exists, Model, OuterRef, QuerySet
+
+from registry.models import PoolingRun, RunState
+from registry.permissions import Actor, visible_to
+
+M = TypeVar("M", bound=Model)
+
+
+def with_superseded(rows: QuerySet[M], actor: Actor, *, run: str = "") -> QuerySet[M]:
+    """Rows annotated with `superseded`; `run` is the path from a row to its run, blank for runs."""
+    path = f"{run}__" if run else ""
+    newer = visible_to(actor, PoolingRun).filter(
+        trial=OuterRef(f"{path}trial"), state=RunState.DONE, pk__gt=OuterRef(f"{path}pk")
+    )
+    return rows.annotate(superseded=Exists(newer.order_by()))
