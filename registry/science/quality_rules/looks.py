@@ -19,6 +19,8 @@ MORE_THAN_BEFORE = 0.15
 HIDDEN_ASH = 0.20
 GONE_BESIDE = 0.50
 LEAST_NEIGHBOURS = 2
+# Guards limits against the last binary digit of a difference.
+_ROUNDING = 1e-9
 # Fragmentation 0 whole, 1 edges frayed ... 4 specks, 5 none found.
 WHOLE_SCORE, SPECKS_SCORE = 1, 4
 WHOLE_LEAST, SPECKS_MOST = 0.30, 0.70
@@ -105,7 +107,7 @@ def _more_than_before(looks: LookTable, cells: CellMedians) -> list[Finding]:
     before = cells.previous_median[cells.of_row]
     rise = looks.mass - before
     # Above 105 % has its own rule.
-    rows = np.flatnonzero((rise > MORE_THAN_BEFORE) & (looks.mass <= UPPER_LIMIT_ABOVE))
+    rows = np.flatnonzero((rise > MORE_THAN_BEFORE + _ROUNDING) & (looks.mass <= UPPER_LIMIT_ABOVE))
     hits = Hits(
         rows, looks.mass[rows], rise[rows], before[rows], cells.previous_n[cells.of_row][rows]
     )
@@ -121,12 +123,12 @@ def _more_than_before(looks: LookTable, cells: CellMedians) -> list[Finding]:
 
 def _replicate_spread(looks: LookTable, cells: CellMedians) -> list[Finding]:
     limit = REPLICATE_LIMIT_POINTS / 100.0
-    wide = (cells.highest - cells.lowest > limit) & (cells.n >= 2)
+    wide = (cells.highest - cells.lowest > limit + _ROUNDING) & (cells.n >= 2)
     away = np.abs(looks.mass - cells.median[cells.of_row])
     farthest = np.full(cells.n.size, -np.inf)
     known = np.isfinite(away)
     np.maximum.at(farthest, cells.of_row[known], away[known])
-    rows = np.flatnonzero(wide[cells.of_row] & known & (away >= farthest[cells.of_row]))
+    rows = np.flatnonzero(wide[cells.of_row] & known & (away >= farthest[cells.of_row] - _ROUNDING))
     spread = (cells.highest - cells.lowest)[cells.of_row][rows]
     hits = Hits(rows, spread, spread, cells.median[cells.of_row][rows], cells.n[cells.of_row][rows])
     return _told(
@@ -144,7 +146,7 @@ def _hidden_compost(looks: LookTable) -> list[Finding]:
         # All the ash of the start in what is left: a clean residue cannot have more.
         most = np.minimum(looks.ash_start / np.maximum(looks.remaining, 1e-9), 1.0)
     plausible = looks.sample & ~looks.ash_corrected & (looks.remaining <= UPPER_LIMIT_ABOVE)
-    rows = np.flatnonzero(plausible & (looks.ash - most > HIDDEN_ASH))
+    rows = np.flatnonzero(plausible & (looks.ash - most > HIDDEN_ASH + _ROUNDING))
     hits = Hits(rows, looks.ash[rows], (looks.ash - most)[rows], most[rows])
     return _told(
         looks,
