@@ -118,6 +118,8 @@ class IdempotencyRecord(DjangoModelFactory):
     actor = "anyone"
     key = factory.Sequence("key-{}".format)
     request_sha256 = DIGEST
+    status = 201
+    answer = {"body": {"id": 1}, "headers": {}}
 
 
 class Pile(DjangoModelFactory):

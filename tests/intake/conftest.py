@@ -1,6 +1,6 @@
 """A running trial of two sites, with a third site outside it, and the people who send to it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -42,14 +42,14 @@ class Places:
     other_coordinator: Actor
 
 
-@pytest.fixture(autouse=True)
-def _today() -> object:
+@pytest.fixture
+def after_the_trial() -> Iterator[None]:
     with time_machine.travel(NOW, tick=False):
         yield
 
 
-@pytest.fixture(autouse=True)
-def _own_folder(settings: LazySettings, tmp_path: Path) -> None:
+@pytest.fixture
+def own_folder(settings: LazySettings, tmp_path: Path) -> None:
     settings.DATA_DIR = tmp_path
 
 
@@ -67,7 +67,7 @@ def make_places() -> Places:
 
 
 @pytest.fixture
-def places(db: None) -> Places:
+def places(db: None, own_folder: None, after_the_trial: None) -> Places:
     return make_places()
 
 

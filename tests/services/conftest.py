@@ -1,3 +1,3 @@
-from tests.intake.conftest import _own_folder, _today, places, planted, stored
+from tests.intake.conftest import after_the_trial, own_folder, places, planted, stored
 
-__all__ = ["_own_folder", "_today", "places", "planted", "stored"]
+__all__ = ["after_the_trial", "own_folder", "places", "planted", "stored"]

@@ -420,7 +420,7 @@ def test_no_values_raise_anything_but_an_error_of_the_registry(
 
 
 @pytest.fixture
-def planted_for_all(transactional_db: None) -> Places:
+def planted_for_all(transactional_db: None, own_folder: None, after_the_trial: None) -> Places:
     """The trial, committed, so that other connections see it."""
     with transaction.atomic():
         found = make_places()
