@@ -53,6 +53,7 @@ MIDDLEWARE = [
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
+    "django.middleware.http.ConditionalGetMiddleware",  # ETag on every read, 304 when unchanged
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
@@ -209,6 +210,7 @@ REST_FRAMEWORK: dict[str, Any] = {
     "DEFAULT_PAGINATION_CLASS": "api.v1.pagination.ByCursor",
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_THROTTLE_CLASSES": ["api.v1.throttling.PerActor", "api.v1.throttling.PerAddress"],
     "EXCEPTION_HANDLER": "api.v1.errors.handle",
     "UNAUTHENTICATED_USER": "django.contrib.auth.models.AnonymousUser",
     "URL_FORMAT_OVERRIDE": None,  # `format` names the file of an export
