@@ -88,7 +88,7 @@ def _keep_former_states(model: type[Model], without: tuple[str, ...] = ()) -> ty
         append_only=True,
         abstract=False,
         # Rows of a link table come and go; no present one could be pointed at.
-        obj_field=None if model in LINKS else pghistory.ObjForeignKey(),  # type: ignore[arg-type]
+        obj_field=None if model in LINKS else pghistory.constants.UNSET,  # type: ignore[arg-type]
     )
 
 

@@ -224,6 +224,7 @@ class Comparison(models.Model):
                 fields=["pooled", "other", "against_reference"], name="comparison_once"
             )
         ]
+        triggers = never_changed("comparison")
 
     def __str__(self) -> str:
         return f"less {self.other_id}: {self.difference:+.1f}"

@@ -2,6 +2,7 @@
 
 from datetime import datetime, timedelta
 
+import pghistory
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
@@ -43,9 +44,10 @@ def revoke_token(
     *, token: AccessToken, by: Actor | None = None, now: datetime | None = None
 ) -> None:
     """End a token now; revoking it again changes nothing."""
-    revoked = AccessToken.objects.filter(pk=token.pk, revoked_at__isnull=True).update(
-        revoked_at=now or timezone.now()
-    )
+    with pghistory.context(action="token revoked", actor=(by or ANYONE).label):
+        revoked = AccessToken.objects.filter(pk=token.pk, revoked_at__isnull=True).update(
+            revoked_at=now or timezone.now()
+        )
     if revoked:
         audit.record("token_revoked", f"Token {token.name} ({token.hint}…) revoked", by or ANYONE)
     token.refresh_from_db(fields=["revoked_at"])

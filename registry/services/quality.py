@@ -88,6 +88,7 @@ def correct_retrieval(
         raise RecordChanged(f"{field} is {_text(old) or 'empty'} already.", code="nothing_changes")
     with pghistory.context(action="correction", actor=by.label):
         _change(look, field, new)
+    look.refresh_from_db()
     correction = Correction.objects.create(
         retrieval=look,
         field=field,

@@ -55,16 +55,11 @@ def _rating(release: Release, rate: PooledEstimate) -> Rating:
     )
 
 
-# Parts that a rating does not read stay empty.
-_PARTS = {
-    *("sites", "left_out", "curve", "chance_90_by", "loss_sensitivity", "warnings"),
-    "comparisons",
-}
-_PLAIN = [
-    field.name
-    for field in fields(science.PooledEstimate)
-    if field.name not in _PARTS | {"trial", "material", "model_version", "input_digest"}
-]
+# Columns that the scientific record shares with the table; parts a rating does not read stay empty.
+_PLAIN = sorted(
+    {field.name for field in fields(science.PooledEstimate)}
+    & {field.name for field in PooledEstimate._meta.concrete_fields} - {"material"}
+)
 
 
 def _as_science(rate: PooledEstimate) -> science.PooledEstimate:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any, TypeVar
 
+import pghistory
 from django.db import IntegrityError, transaction
 from django.db.models import Model
 
@@ -151,7 +152,8 @@ def move_trial(*, trial: Trial, state: str, reason: str, by: Actor) -> Trial:
             )
         before = trial.state
         trial.state = state
-        trial.save(update_fields=["state"])
+        with pghistory.context(action="trial moved", actor=by.label):
+            trial.save(update_fields=["state"])
         audit.record("trial_moved", f"{trial.code}: {before} → {state}. {why}", by, trial)
     return trial
 
