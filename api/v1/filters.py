@@ -37,15 +37,24 @@ OPENAPI = {
 LARGEST = 2**63 - 1
 
 
-def apply(rows: QuerySet[Any], request: Request, filters: Mapping[str, Filter]) -> QuerySet[Any]:
-    for name, value in checked(request, filters).items():
+def apply(
+    rows: QuerySet[Any],
+    request: Request,
+    filters: Mapping[str, Filter],
+    *,
+    also: tuple[str, ...] = (),
+) -> QuerySet[Any]:
+    """Rows that pass; `also` names parameters that the view itself reads."""
+    for name, value in checked(request, filters, also=also).items():
         rows = rows.filter(**{filters[name].lookup: value})
     return rows
 
 
-def checked(request: Request, filters: Mapping[str, Filter]) -> dict[str, Any]:
+def checked(
+    request: Request, filters: Mapping[str, Filter], *, also: tuple[str, ...] = ()
+) -> dict[str, Any]:
     """The values sent, by name. Raises InvalidValue for an unknown filter or a wrong value."""
-    unknown = sorted(set(request.query_params) - set(filters) - set(ALWAYS))
+    unknown = sorted(set(request.query_params) - set(filters) - set(ALWAYS) - set(also))
     if unknown:
         raise InvalidValue(
             f"Unknown filter {unknown[0]!r}. Known here: {', '.join(sorted(filters)) or 'none'}.",

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from django.db.models import Model, QuerySet
+from django.http import HttpResponseBase
 from drf_spectacular.utils import extend_schema
 from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
@@ -13,6 +14,8 @@ from rest_framework.serializers import Serializer
 from api.v1 import filters
 from api.v1.authentication import actor_of
 from api.v1.filters import Filter
+from api.v1.list_files import list_file, refuse_paging
+from api.v1.streams import RENDERERS, wanted
 from registry.permissions import visible_to
 
 
@@ -31,10 +34,21 @@ class VisibleRows(GenericAPIView):
 
 
 class ListRows(VisibleRows):
-    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+    """A page as JSON; with `Accept: text/csv` or NDJSON, every row as a file."""
+
+    renderer_classes = RENDERERS
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponseBase:
         rows = filters.apply(self.get_queryset(), request, self.filters)
+        if (form := wanted(request)) != "json":
+            refuse_paging(request)
+            return self.as_file(rows, form)
         page = self.paginate_queryset(rows)
         return self.get_paginated_response(self.get_serializer(page, many=True).data)
+
+    def as_file(self, rows: QuerySet[Any], form: str) -> HttpResponseBase:
+        name = self.request.path.rstrip("/").rpartition("/")[2]
+        return list_file(rows, self.serializer_class, form, name)
 
 
 class OneRow(VisibleRows):

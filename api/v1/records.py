@@ -4,7 +4,8 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from django.db.models import Model
+from django.db.models import Model, QuerySet
+from django.http import HttpResponseBase
 from drf_spectacular.utils import (
     OpenApiParameter,
     OpenApiResponse,
@@ -14,18 +15,20 @@ from drf_spectacular.utils import (
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from api.v1.authentication import known_actor
+from api.v1.authentication import actor_of, known_actor
 from api.v1.bodies import JSON, RawBody, media_type, read_body
 from api.v1.filters import Filter
 from api.v1.idempotency import respond_once
 from api.v1.listing import ListRows, OneRow, listed
 from api.v1.shapes import record_in, record_out
+from api.v1.streams import stream
 from api.v1.uploads import ProblemOut, UploadOut
 from registry.columns import FORMS, OUTCOMES, PILE_KINDS, ROLES, UPLOAD_KINDS, UploadKind
 from registry.errors import InvalidValue, UnreadableBody
 from registry.jobs.uploads import request_upload
 from registry.models import Bag, Composition, Feedstock, Material, Pile, Retrieval, Turning
 from registry.permissions import Actor
+from registry.queries.export_rows import extract
 from registry.services import uploads
 from registry.services.idempotency import Answer
 
@@ -98,6 +101,10 @@ class Records(ListRows):
 
     kind: UploadKind
     parser_classes = [RawBody]
+
+    def as_file(self, rows: QuerySet[Any], form: str) -> HttpResponseBase:
+        kind = self.kind.name
+        return stream(extract(kind, rows, actor_of(self.request)), form, kind)
 
     def post(self, request: Request) -> Response:
         return receive(request, self.kind, self._one)

@@ -4,19 +4,24 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
+from django.http import HttpResponseBase
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.v1.authentication import actor_of
 from api.v1.bodies import RawBody
 from api.v1.filters import Filter, apply, parameters
+from api.v1.list_files import refuse_paging
 from api.v1.listing import VisibleRows
 from api.v1.records import described, receive
+from api.v1.streams import RENDERERS, stream, wanted
 from registry.columns import TEMPERATURES
 from registry.errors import InvalidValue
 from registry.models import ProbeDay
 from registry.permissions import Actor
+from registry.queries.export_rows import extract
 from registry.services import uploads
 from registry.services.idempotency import Answer
 
@@ -38,33 +43,41 @@ class PageOfReadings(serializers.Serializer):
     results = ReadingOut(many=True)
 
 
+READING_FILTERS = {
+    "site": Filter("pile__site__code", meaning="code of the site"),
+    "pile": Filter("pile__code", meaning="code of the pile"),
+    "probe": Filter("probe", meaning="code of the probe"),
+    "day": Filter("day", "date", meaning="UTC day"),
+}
+
+
 class Temperatures(VisibleRows):
     model = ProbeDay
     related = ("pile__site",)
     parser_classes = [RawBody]
     serializer_class = ReadingOut
     pagination_class = None
-    filters = {
-        "site": Filter("pile__site__code", meaning="code of the site"),
-        "pile": Filter("pile__code", meaning="code of the pile"),
-        "probe": Filter("probe", meaning="code of the probe"),
-        "day": Filter("day", "date", meaning="UTC day"),
-    }
+    filters = READING_FILTERS
+    renderer_classes = RENDERERS
 
     @extend_schema(
         tags=["records"],
         summary="List temperature readings",
         parameters=[
-            *parameters(filters),
+            *parameters(READING_FILTERS),
             OpenApiParameter("page_size", int),
             OpenApiParameter("cursor", str),
         ],
         responses={200: PageOfReadings},
     )
-    def get(self, request: Request) -> Response:
+    def get(self, request: Request) -> HttpResponseBase:
+        days = apply(self.get_queryset(), request, self.filters)
+        if (form := wanted(request)) != "json":
+            refuse_paging(request)
+            rows = extract("temperatures", days, actor_of(request))
+            return stream(rows, form, "temperatures")
         size = _page_size(request)
         day_id, skip = _cursor(request)
-        days = apply(self.get_queryset(), request, self.filters)
         days = days.filter(id__gte=day_id).order_by("id")
         readings = list(_take(days.iterator(chunk_size=100), skip, size + 1))
         following = readings[size][0] if len(readings) > size else None

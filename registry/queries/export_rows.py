@@ -1,144 +1,213 @@
-"""One table of a trial as a stream: COPY out of Postgres, so memory does not grow with the rows.
+"""Any of the record tables as rows to stream: columns, filters, one trial or all one may see.
 
 Columns are the uploaded ones, then what a reader needs to use the row alone: its site, pile and
-material, elapsed days, and whether a coordinator excluded it.
+material, elapsed days, whether a coordinator excluded it, and where it came from. Temperatures are
+opened up from the rows of a probe and a day.
 """
 
-import tempfile
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import IO, Any
+from typing import Any
 
-import pyarrow as pa
-import pyarrow.csv
-import pyarrow.parquet
-from django.db import connection
-from django.db.models import Exists, ExpressionWrapper, F, IntegerField, Model, OuterRef, QuerySet
+from django.db.models import (
+    BooleanField,
+    Case,
+    CharField,
+    ExpressionWrapper,
+    F,
+    Func,
+    IntegerField,
+    Model,
+    Q,
+    QuerySet,
+    Value,
+    When,
+)
 
-from registry.columns import UPLOAD_KINDS, Kind
+from registry.columns import BAGS, PILES, UPLOAD_KINDS, Column, Kind
+from registry.errors import InvalidValue
 from registry.models import (
     Bag,
     Composition,
     Feedstock,
-    Flag,
     Material,
     Pile,
+    ProbeDay,
     Retrieval,
     Trial,
     Turning,
 )
 from registry.permissions import Actor, visible_to
+from registry.queries.exclusions import excluded_looks
+
+# Where a column stands: its declaration, and its path from the row.
+Placed = tuple[Column, str]
 
 
 @dataclass(frozen=True, slots=True)
 class ExportTable:
-    """How a kind's rows are found from a trial; `paths` name the columns that live elsewhere."""
+    """How a kind's rows are found from a trial, in which order, and where its columns stand."""
 
     model: type[Model]
     trial: str
-    paths: dict[str, str]
-    more: tuple[tuple[str, str], ...] = ()
+    columns: tuple[Placed, ...]
+    order: tuple[str, ...] = ("pk",)
+
+    @property
+    def column_names(self) -> tuple[str, ...]:
+        return tuple(column.name for column, _ in self.columns)
 
 
+@dataclass(frozen=True, slots=True)
+class Extract:
+    """Columns and the SELECT that gives them, with its values; nothing has been read yet."""
+
+    table: str
+    columns: tuple[Column, ...]
+    sql: str
+    values: tuple[Any, ...]
+
+
+_ID = Column("id", Kind.INTEGER, "number of the record in the registry")
+_SENT: tuple[Placed, ...] = (
+    (_ID, "pk"),
+    (Column("upload", Kind.INTEGER, "upload it came with"), "upload_id"),
+    (Column("upload_row", Kind.INTEGER, "data row of that upload, from 1"), "upload_row"),
+)
+_OF_LOOK: tuple[Placed, ...] = (
+    (PILES.column("site"), "bag__pile__site__code"),
+    (PILES.column("pile"), "bag__pile__code"),
+    (BAGS.column("material"), "bag__material__code"),
+    (Column("days", Kind.INTEGER, "days between burial and this look", unit="d"), "days"),
+    (Column("excluded", Kind.YES_NO, "whether a coordinator left it out of pooling"), "excluded"),
+    (Column("revision", Kind.INTEGER, "1 as uploaded, one more a correction"), "revision"),
+)
 _PILE = {"site": "pile__site__code", "pile": "pile__code"}
 
+
+def _placed(
+    kind: str, paths: dict[str, str], more: tuple[Placed, ...] = _SENT
+) -> tuple[Placed, ...]:
+    own = tuple((column, paths.get(column.name, column.name)) for column in _published(kind))
+    return (*own, *more)
+
+
+def _published(kind: str) -> tuple[Column, ...]:
+    """Readings are kept in degrees Celsius; Fahrenheit was converted on its way in."""
+    return tuple(column for column in UPLOAD_KINDS[kind].columns if column.name != "temperature_f")
+
+
 EXPORT_TABLES: dict[str, ExportTable] = {
-    "materials": ExportTable(Material, "trials", {"material": "code"}),
-    "compositions": ExportTable(Composition, "material__trials", {"material": "material__code"}),
-    "piles": ExportTable(
-        Pile, "trial", {"site": "site__code", "pile": "code", "trial": "trial__code"}
+    "materials": ExportTable(Material, "trials", _placed("materials", {"material": "code"})),
+    "compositions": ExportTable(
+        Composition,
+        "material__trials",
+        _placed("compositions", {"material": "material__code"}),
     ),
-    "feedstocks": ExportTable(Feedstock, "pile__trial", _PILE),
-    "turnings": ExportTable(Turning, "pile__trial", _PILE),
+    "piles": ExportTable(
+        Pile,
+        "trial",
+        _placed("piles", {"site": "site__code", "pile": "code", "trial": "trial__code"}),
+    ),
+    "feedstocks": ExportTable(Feedstock, "pile__trial", _placed("feedstocks", _PILE)),
+    "turnings": ExportTable(Turning, "pile__trial", _placed("turnings", _PILE)),
+    "temperatures": ExportTable(ProbeDay, "pile__trial", _placed("temperatures", _PILE, ())),
     "bags": ExportTable(
         Bag,
         "trial",
-        {
-            **_PILE,
-            "trial": "trial__code",
-            "bag_label": "label",
-            "material": "material__code",
-        },
+        _placed(
+            "bags",
+            {
+                **_PILE,
+                "trial": "trial__code",
+                "bag_label": "label",
+                "material": "material__code",
+            },
+        ),
     ),
     "retrievals": ExportTable(
         Retrieval,
         "bag__trial",
-        {"trial": "bag__trial__code", "bag_label": "bag__label"},
-        (
-            ("site", "bag__pile__site__code"),
-            ("pile", "bag__pile__code"),
-            ("material", "bag__material__code"),
-            ("days", "days"),
-            ("excluded", "excluded"),
-            ("revision", "revision"),
+        _placed(
+            "retrievals",
+            {"trial": "bag__trial__code", "bag_label": "bag__label", "observer": "shown_observer"},
+            (*_OF_LOOK, *_SENT),
         ),
+        # Along the index that makes a look unique, so that a million rows need no sorting.
+        ("bag_id", "retrieved_on"),
     ),
 }
 
 
-def export_rows(trial: Trial, table: str, by: Actor) -> tuple[list[str], QuerySet[Any]]:
-    """Header and rows of one table, in a fixed order, for what the actor may see."""
+def export_rows(table: str, by: Actor, trial: Trial | None = None) -> QuerySet[Any]:
+    """Rows of a table that exist for the actor, of one trial or of all; to be filtered further."""
     declared = EXPORT_TABLES[table]
-    kind = UPLOAD_KINDS[table]
-    rows = visible_to(by, declared.model).filter(**{declared.trial: trial}).order_by("pk")
+    rows = visible_to(by, declared.model)
+    return rows if trial is None else rows.filter(**{declared.trial: trial})
+
+
+def extract(
+    table: str, rows: QuerySet[Any], by: Actor, columns: Sequence[str] | None = None
+) -> Extract:
+    """What to stream of `rows`: the named columns, or all. Raises InvalidValue for unknown ones."""
+    declared = EXPORT_TABLES[table]
+    chosen = _chosen(declared, columns)
+    rows = rows.order_by(*declared.order)
+    if table == "temperatures":
+        return _readings(rows, chosen)
     if table == "retrievals":
-        rows = rows.annotate(
-            days=ExpressionWrapper(
-                F("retrieved_on") - F("bag__buried_on"), output_field=IntegerField()
-            ),
-            excluded=Exists(Flag.objects.filter(retrieval=OuterRef("pk"), decision="exclude")),
-        )
-    paths = [declared.paths.get(name, name) for name in kind.column_names]
-    header = [*kind.column_names, *(name for name, _ in declared.more)]
-    return header, rows.values_list(*paths, *(path for _, path in declared.more))
+        rows = _with_look_columns(rows, by)
+    sql, values = rows.values_list(*(path for _, path in chosen)).query.sql_with_params()
+    return Extract(table, tuple(column for column, _ in chosen), sql, values)
 
 
-def csv_chunks(header: list[str], rows: QuerySet[Any]) -> Iterator[bytes]:
-    """The header line, then the rows as Postgres writes them: UTF-8, dot decimal, ISO dates."""
-    yield (",".join(header) + "\r\n").encode()
-    sql, values = rows.query.sql_with_params()
-    with (
-        connection.cursor() as cursor,
-        cursor.copy(f"COPY ({sql}) TO STDOUT WITH (FORMAT csv)", values) as copy,
-    ):
-        for chunk in copy:
-            yield bytes(chunk)
+def _chosen(declared: ExportTable, names: Sequence[str] | None) -> tuple[Placed, ...]:
+    if names is None:
+        return declared.columns
+    known = {column.name: (column, path) for column, path in declared.columns}
+    for name in names:
+        if name not in known:
+            raise InvalidValue(
+                f"There is no column {name!r}. Known here: {', '.join(known)}.", field="columns"
+            )
+    if len(set(names)) != len(names) or not names:
+        raise InvalidValue("Name each column once, separated by commas.", field="columns")
+    return tuple(known[name] for name in names)
 
 
-def parquet_file(table: str, header: list[str], rows: QuerySet[Any]) -> IO[bytes]:
-    """The same rows as Parquet, in a temporary file at its start; a block of rows at a time."""
-    with tempfile.TemporaryFile() as text:
-        for chunk in csv_chunks(header, rows):
-            text.write(chunk)
-        text.seek(0)
-        options = pa.csv.ConvertOptions(
-            column_types=_types(table, header),
-            strings_can_be_null=True,
-            true_values=["t"],
-            false_values=["f"],
-        )
-        target = tempfile.TemporaryFile()  # noqa: SIM115 – the response closes it
-        with (
-            pa.csv.open_csv(text, convert_options=options) as reader,
-            pa.parquet.ParquetWriter(target, reader.schema) as writer,
-        ):
-            for batch in reader:
-                writer.write_batch(batch)
-    target.seek(0)
-    return target
+def _with_look_columns(rows: QuerySet[Any], by: Actor) -> QuerySet[Any]:
+    # Two dates subtracted are whole days in Postgres; the ORM would make an interval of them.
+    days = Func(
+        F("retrieved_on"),
+        F("bag__buried_on"),
+        template="(%(expressions)s)",
+        arg_joiner=" - ",
+        output_field=IntegerField(),
+    )
+    excluded = ExpressionWrapper(excluded_looks(), output_field=BooleanField())
+    return rows.annotate(days=days, excluded=excluded, shown_observer=_observer(by))
 
 
-_ARROW = {
-    Kind.NUMBER: pa.float64(),
-    Kind.INTEGER: pa.int64(),
-    Kind.DATE: pa.date32(),
-    Kind.YES_NO: pa.bool_(),
-}
-_MORE = {"days": pa.int64(), "excluded": pa.bool_(), "revision": pa.int64()}
+def _observer(by: Actor) -> Any:
+    """Who looked is for the people of the site and the trial's coordinators alone."""
+    sites = list(by.sites().values_list("pk", flat=True))
+    trials = list(by.trials().values_list("pk", flat=True))
+    theirs = Q(bag__pile__site__in=sites) | Q(bag__trial__in=trials)
+    nobody = Value("", output_field=CharField())
+    if not sites and not trials:
+        return nobody
+    return Case(When(theirs, then=F("observer")), default=nobody)
 
 
-def _types(table: str, header: list[str]) -> dict[str, pa.DataType]:
-    declared = {
-        column.name: _ARROW.get(column.kind, pa.string()) for column in UPLOAD_KINDS[table].columns
-    }
-    return {name: declared.get(name) or _MORE.get(name, pa.string()) for name in header}
+def _readings(days: QuerySet[Any], chosen: tuple[Placed, ...]) -> Extract:
+    paths = ("pile__site__code", "pile__code", "probe", "day", "seconds", "celsius")
+    sql, values = days.values_list(*paths).query.sql_with_params()
+    names = ", ".join(f'"{column.name}"' for column, _ in chosen)
+    opened = f"""
+        SELECT {names} FROM (
+            SELECT site, pile, probe, celsius AS temperature_c,
+                   (day + second * interval '1 second') AT TIME ZONE 'UTC' AS measured_at
+              FROM ({sql}) AS probe_day (site, pile, probe, day, seconds, values),
+                   unnest(seconds, values) AS reading (second, celsius)
+        ) AS opened"""
+    return Extract("temperatures", tuple(column for column, _ in chosen), opened, values)
