@@ -19,20 +19,26 @@ plus what the lag's profile interval moves it.
 import numpy as np
 
 from registry.science.one_stage import outcomes
-from registry.science.one_stage.cells import Cells, Looks, check_looks, collapse
+from registry.science.one_stage.cells import Looks, check_looks, collapse
 from registry.science.one_stage.lag import highest, interval
-from registry.science.one_stage.laplace import Mode, ModeNotFound, Theta, evaluate, find_mode
+from registry.science.one_stage.laplace import Mode, ModeNotFound, Theta, evaluate
 from registry.science.one_stage.likelihood import CellLikelihood
-from registry.science.one_stage.nest import log_det_slopes
-from registry.science.one_stage.profile import LagProfile, Layout, ProfilePoint, evaluation_of
+from registry.science.one_stage.profile import (
+    HALF_CHI2_95,
+    LEAST_A,
+    LagProfile,
+    Layout,
+    ProfilePoint,
+    evaluation_of,
+)
 from registry.science.one_stage.records import (
     LagEstimate,
     OneStageFit,
     OneStageOutcome,
-    SiteRate,
 )
+from registry.science.one_stage.site_rates import site_rates
 from registry.science.one_stage.start import Start, first_guess
-from registry.science.types import BoolArray, FloatArray, IntArray, Warning_
+from registry.science.types import BoolArray, FitDidNotConverge, FloatArray, IntArray, Warning_
 
 # Four degrees of freedom resist a few wild bags and lose little on clean ones (Lange, Little &
 # Taylor 1989, JASA 84, 881-896, use 4 where the data cannot choose).
@@ -41,8 +47,10 @@ STUDENT_NU = 4.0
 TAU_IS_ZERO = 0.01
 # Two standard errors either side are then a factor of 50: nothing has been measured.
 LARGEST_SE = 2.0
-# Spread between sites, as SD of log rates, at which each site stands alone (a factor of 20,000).
-OWN_RATE_SPREAD = 5.0
+# Added to a mean log rate: twenty times faster.
+MUCH_FASTER = 3.0
+# Standard deviations to start from when the first try failed, times the coarse ones.
+WIDER = 2.5
 Z_95 = 1.959963984540054
 
 
@@ -71,10 +79,14 @@ def fit_one_stage(
     measurement_sd : (n,) known extra standard deviation of `remaining` (ash correction).
     residual : "normal", or "student" for the sensitivity with STUDENT_NU degrees of freedom.
 
+    Returns
+    -------
+    A record whose `outcome` says how far the looks reach. Where the likelihood has no clear maximum
+    that is `NO_OPTIMUM`, without numbers; it never raises for that.
+
     Raises
     ------
     ScienceError : the arrays contradict each other.
-    FitDidNotConverge : no maximum was found; no number may be used.
     """
     looks = check_looks(site, pile, day, remaining, censored, detection_limit, bag, measurement_sd)
     return fit_looks(looks, residual)
@@ -86,9 +98,13 @@ def fit_looks(looks: Looks, residual: str = "normal") -> OneStageFit:
     if early is not None:
         return early
     problem = OneStageProblem(looks, residual)
-    fitted = problem.solve()
+    fitted = _first_that_converges(problem)
+    if fitted is None:
+        return outcomes.no_optimum(looks, residual)
     if fitted.se is None or fitted.se > LARGEST_SE:
         return outcomes.too_uncertain(looks, residual, fitted)
+    if problem.suits_faster_rates(fitted):
+        return outcomes.unbounded_above(looks, residual, fitted)
     return fitted
 
 
@@ -104,18 +120,24 @@ class OneStageProblem:
         self.upper, self.lag_note = outcomes.longest_lag(looks)
         self.look_days = np.unique(looks.day)
 
-    def solve(self) -> OneStageFit:
-        """From a coarse start to the whole record."""
+    def solve_without_lag(self) -> OneStageFit:
+        """The same with the lag held at zero."""
+        self.upper, self.lag_note = 0.0, outcomes.LAG_UNSTEADY
+        return self.solve(widen=WIDER)
+
+    def solve(self, widen: float = 1.0) -> OneStageFit:
+        """From a coarse start, its standard deviations times `widen`, to the whole record."""
         pile_of_leaf = self.cells.nest.parents[0] if self.looks.repeated else None
         if pile_of_leaf is None:
             pile_of_leaf = np.arange(self.looks.n_piles)
         start = first_guess(self.cells, pile_of_leaf, self.looks.pile_site, self.upper)
-        profile = self.profile(start, start.log_rate[pile_of_leaf])
+        profile = self.profile(start, start.log_rate[pile_of_leaf], widen)
         best, ends, note = self._lag(profile, start.lag)
         return self._record(profile, best, ends, note)
 
-    def profile(self, start: Start, eta: FloatArray) -> LagProfile:
-        psi = self.layout.from_start(start)
+    def profile(self, start: Start, eta: FloatArray, widen: float) -> LagProfile:
+        """The profile standing at the start."""
+        psi = widen * self.layout.from_start(start)
         return LagProfile(CellLikelihood(self.cells, self.nu), self.layout, psi, eta)
 
     def _lag(
@@ -182,9 +204,46 @@ class OneStageProblem:
             named[name] = float(value) if free else None
         return named
 
+    def suits_faster_rates(self, fitted: OneStageFit) -> bool:
+        """Whether a mean rate MUCH_FASTER fits as well, at the fitted lag or the longest one."""
+        assert fitted.mu is not None
+        assert fitted.loglik is not None
+        assert fitted.lag is not None
+        theta = self.layout.theta(psi_of(fitted, self.layout), fitted.lag.days)
+        faster = fitted.mu + MUCH_FASTER
+        start = np.full(self.cells.n_leaves, faster)
+        for lag in (fitted.lag.days, self.upper):
+            at = Theta(lag, theta.a, theta.b, theta.tau2, faster)
+            try:
+                found = evaluate(CellLikelihood(self.cells, self.nu), at, start)
+            except ModeNotFound:
+                continue
+            if found.criterion > fitted.loglik - HALF_CHI2_95:
+                return True
+        return False
+
     def _loglik(self, theta: Theta, mean: float, mode: Mode) -> float:
         at_mean = Theta(theta.lag, theta.a, theta.b, theta.tau2, mean)
         return evaluate(CellLikelihood(self.cells, self.nu), at_mean, mode).criterion
+
+
+def psi_of(fit: OneStageFit, layout: Layout) -> FloatArray:
+    """A finished fit's parameters as the profile's ψ."""
+    assert fit.a is not None
+    assert fit.b is not None
+    named = (fit.tau2_bag, fit.tau2_pile, fit.tau2_site)[-len(layout.free) :]
+    tau2 = [t for t, free in zip(named, layout.free, strict=True) if free]
+    return np.sqrt([max(fit.a - LEAST_A, 0.0), fit.b, *(t or 0.0 for t in tau2)])
+
+
+def _first_that_converges(problem: OneStageProblem) -> OneStageFit | None:
+    """The model as it is; from a wider start; with the lag held at zero, which is then said."""
+    for attempt in (problem.solve, lambda: problem.solve(widen=WIDER), problem.solve_without_lag):
+        try:
+            return attempt()
+        except FitDidNotConverge:
+            continue
+    return None
 
 
 def _moved(information: FloatArray, mean_slope: FloatArray) -> float:
@@ -227,47 +286,3 @@ def mean_per_day_of_lag(ends: tuple[ProfilePoint, ProfilePoint] | None) -> float
     if ends is None or ends[1].lag <= ends[0].lag:
         return 0.0
     return (ends[1].mean - ends[0].mean) / (ends[1].lag - ends[0].lag)
-
-
-def site_rates(
-    looks: Looks, cells: Cells, nu: float | None, theta: Theta, mode: Mode
-) -> tuple[SiteRate, ...]:
-    """Own and shrunken log rates of every site at the fitted lag and variances."""
-    sweep = mode.sweep
-    top = cells.nest.n_levels - 1
-    shrunken = mode.mean + theta.tau2[top] * mode.node_sums[top]
-    variance = log_det_slopes(sweep, flat_mean=True)[1][top]
-    share = np.maximum(sweep.information[top], 0.0) / sweep.inflation[top]
-    own, own_se = _own_rates(cells, nu, theta, mode)
-    piles = np.bincount(looks.pile_site, minlength=looks.n_sites)
-    n_looks = np.bincount(looks.site, minlength=looks.n_sites)
-    return tuple(
-        SiteRate(
-            int(looks.site_codes[s]), int(piles[s]), int(n_looks[s]), own[s], own_se[s],
-            float(shrunken[s]), float(np.sqrt(variance[s])), float(share[s] / share.sum()),
-        )
-        for s in range(looks.n_sites)
-    )  # fmt: skip
-
-
-def _own_rates(
-    cells: Cells, nu: float | None, theta: Theta, mode: Mode
-) -> tuple[list[float | None], list[float | None]]:
-    """Each site's mean log rate from its own looks, with a between-site spread too wide to matter.
-
-    What little the wide spread still pulls towards μ̂ is taken out to first order.
-    """
-    wide = theta.tau2.copy()
-    wide[-1] = OWN_RATE_SPREAD**2
-    at_wide = Theta(theta.lag, theta.a, theta.b, wide, mode.mean)
-    try:
-        alone = find_mode(CellLikelihood(cells, nu), at_wide, mode.eta)
-    except ModeNotFound:
-        return [None] * len(mode.node_sums[-1]), [None] * len(mode.node_sums[-1])
-    information = alone.sweep.information[-1]
-    rate = mode.mean + wide[-1] * alone.node_sums[-1]
-    known = information > 1.0 / LARGEST_SE**2
-    own = rate + (rate - mode.mean) / (wide[-1] * np.where(known, information, 1.0))
-    se = 1.0 / np.sqrt(np.where(known, information, 1.0))
-    own_known = [float(x) if k else None for x, k in zip(own, known, strict=True)]
-    return own_known, [float(x) if k else None for x, k in zip(se, known, strict=True)]

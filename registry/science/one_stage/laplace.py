@@ -34,8 +34,8 @@ LONGEST_STEP = 3.0
 NEAR_STEP = 0.3
 # Observed information far below the expected one says that a leaf is far from its mode.
 LEAST_SHARE = 0.1
-# One over the square of two log rates: far below what a single weighed bag tells.
-MOST_NEGATIVE = 0.25
+# τ²D down to which a leaf's information is taken as it is, and how much lower it may then fall.
+EXACT_TO, ROOM = 0.5, 0.25
 
 
 @dataclass(frozen=True)
@@ -90,12 +90,15 @@ def evaluate(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode)
     leaf, third = likelihood.to_third(mode.eta, theta.lag, theta.a, theta.b)
     nest = likelihood.cells.nest
     sweep = sweep_up(nest, theta.tau2, -leaf.second)
-    information, slope = bounded_below(-leaf.second)
-    safe = sweep if slope is None else sweep_up(nest, theta.tau2, information)
+    bounded = bounded_below(-leaf.second, float(theta.tau2[0]))
+    safe = sweep if bounded is None else sweep_up(nest, theta.tau2, bounded.information)
     if not (sweep.positive and safe.positive):
         raise ModeNotFound("The penalised information is not positive at the mode.")
     by_tau2, variances = log_det_slopes(safe, flat)
-    g = variances[0] if slope is None else variances[0] * slope
+    g = variances[0]
+    if bounded is not None:
+        by_tau2[0] += g @ bounded.by_tau2
+        g = g * bounded.slope
     _, lambda_sums, rho = solve(sweep, -g * third.third, None if flat else 0.0)
     by_phi = third.by_phi + 0.5 * third.second_by_phi @ g - 0.5 * third.first_by_phi @ rho
     pairs = zip(mode.node_sums, lambda_sums, by_tau2, strict=True)
@@ -110,17 +113,30 @@ def evaluate(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode)
     return Evaluation(float(criterion), np.array(gradient), exact)
 
 
-def bounded_below(information: FloatArray) -> tuple[FloatArray, FloatArray | None]:
-    """Leaf information held above −MOST_NEGATIVE, and its slope; None = nothing was negative.
+@dataclass(frozen=True)
+class Bounded:
+    """Leaf information held back from −1/τ², with its slopes by itself and by τ²."""
 
-    A leaf with two modes (a wild bag, a tail of all-gone looks) has negative information on the way
-    from one to the other; unbounded, −½ log(1 + τ²D) would reward going there without limit.
+    information: FloatArray
+    slope: FloatArray
+    by_tau2: FloatArray
+
+
+def bounded_below(information: FloatArray, tau2: float) -> Bounded | None:
+    """Leaf information D with τ²D kept above −(EXACT_TO + ROOM); None = nothing was below EXACT_TO.
+
+    A leaf with two modes (a wild bag, a tail of all-gone looks) passes through τ²D = −1 on the way
+    from one to the other, where −½ log(1 + τ²D) has no bound; Laplace means nothing there, and
+    unbounded it would reward going there.
     """
-    negative = information < 0.0
-    if not negative.any():
-        return information, None
-    shrink = 1.0 / (1.0 - np.where(negative, information, 0.0) / MOST_NEGATIVE)
-    return information * shrink, shrink**2
+    x = tau2 * information
+    low = x < -EXACT_TO
+    if not low.any():
+        return None
+    slope = np.exp(np.where(low, (x + EXACT_TO) / ROOM, 0.0))
+    y = np.where(low, -EXACT_TO - ROOM * (1.0 - slope), x)
+    kept = np.where(low, y / tau2, information)
+    return Bounded(kept, slope, np.where(low, (slope * x - y) / tau2**2, 0.0))
 
 
 def find_mode(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode) -> Mode:

@@ -37,6 +37,7 @@ class Value:
 
 # Returns None where the criterion does not exist.
 Criterion = Callable[[FloatArray], Value | None]
+Curvature = Callable[[FloatArray], FloatArray]
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,7 @@ def maximise(
     tolerance: float,
     information: FloatArray | None = None,
     leave_zero: bool | None = None,
+    curvature: Curvature | None = None,
 ) -> Maximum:
     """Climb to a maximum.
 
@@ -69,17 +71,18 @@ def maximise(
     information : (p, p) negative Hessian of a near-by problem; None = by differences.
     leave_zero : whether to test that no even parameter is stuck at zero; None = only when
         `information` is not given.
+    curvature : gives the negative Hessian at x, exactly or nearly; None = by differences.
 
     Raises
     ------
     FitDidNotConverge : no maximum within MAX_STEPS, or undefined at the start.
     """
-    climb = _Climb(criterion, scale, tolerance)
+    climb = _Climb(criterion, scale, tolerance, curvature)
     x, value = start, climb.at(start)
     if value is None:
         raise FitDidNotConverge("The criterion is undefined at the starting values.")
     leave_zero = information is None if leave_zero is None else leave_zero
-    info = climb.differences(x, value) if information is None else information
+    info = climb.hessian(x, value) if information is None else information
     age = 0
     for _ in range(MAX_STEPS):
         direction, gain = climb.newton(info, value.gradient)
@@ -88,25 +91,32 @@ def maximise(
             if pushed is None:
                 return Maximum(x, value, info, climb.n_evaluations)
             x, value = pushed
-            info, age = climb.differences(x, value), 0
+            info, age = climb.hessian(x, value), 0
             continue
         moved = climb.search(x, value, direction)
         if moved is None and age == 0:
             return climb.at_rounding_limit(x, value, info, gain)
         if moved is None:
-            info, age = climb.differences(x, value), 0
+            info, age = climb.hessian(x, value), 0
             continue
         updated = _bfgs(info, moved[0] - x, value.gradient - moved[1].gradient)
         x, value = moved
         if updated is None or gain > FAR or age >= OLDEST:
-            info, age = climb.differences(x, value), 0
+            info, age = climb.hessian(x, value), 0
         else:
             info, age = updated, age + 1
     raise FitDidNotConverge("The likelihood has no clear maximum.")
 
 
 class _Climb:
-    def __init__(self, criterion: Criterion, scale: FloatArray, tolerance: float) -> None:
+    def __init__(
+        self,
+        criterion: Criterion,
+        scale: FloatArray,
+        tolerance: float,
+        curvature: Curvature | None,
+    ) -> None:
+        self.curvature = curvature
         self.criterion = criterion
         self.scale = scale
         self.tolerance = tolerance
@@ -116,7 +126,10 @@ class _Climb:
         self.n_evaluations += 1
         return self.criterion(x)
 
-    def differences(self, x: FloatArray, value: Value) -> FloatArray:
+    def hessian(self, x: FloatArray, value: Value) -> FloatArray:
+        """The negative Hessian, made positive."""
+        if self.curvature is not None:
+            return positive(self.curvature(x), self.scale)
         columns = []
         for i, size in enumerate(self.scale):
             step = np.zeros_like(x)

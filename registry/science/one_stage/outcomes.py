@@ -1,9 +1,12 @@
 """What the looks at one material can and cannot tell, said before and after the fit."""
 
 import numpy as np
+from scipy.optimize import minimize
 from scipy.stats import t as student_t
 
 from registry.science.one_stage.cells import Looks
+from registry.science.one_stage.likelihood import tobit_log_likelihood
+from registry.science.one_stage.profile import HALF_CHI2_95
 from registry.science.one_stage.records import Counts, LagEstimate, OneStageFit, OneStageOutcome
 from registry.science.types import BoolArray, FloatArray, Warning_
 
@@ -13,6 +16,8 @@ WHOLE_WITHIN = 0.03
 CLEAR_Z = 3.0
 # One pile that lost this much shows that the material breaks down somewhere.
 CLEAR_PILE_LOSS = 0.15
+# With half the bags above this at the first looks nobody needs a test that something was left.
+SURELY_THERE = 0.2
 # Weighed looks beyond one per pile that are needed to say how much bags of one pile differ.
 LEAST_FREEDOM = 3
 # A day by which the median bag has lost a fifth lies after the lag, whatever the noise of weighing.
@@ -34,6 +39,9 @@ LAG_FLAT = Warning_(
 LAG_FEW_DAYS = Warning_(
     "lag_not_identified",
     "Most piles were looked at on fewer than two days, so no lag can be told; it is set to 0.",
+)
+LAG_UNSTEADY = Warning_(
+    "lag_not_identified", "No lag could be fitted steadily to these looks; it is set to 0."
 )
 LAG_EXTRAPOLATED = Warning_(
     "lag_not_seen",
@@ -72,7 +80,7 @@ def without_a_fit(looks: Looks, residual: str) -> OneStageFit | None:
     if not later.any():
         note = Warning_("no_looks", "No bag was looked at after burial.")
         return _bound(looks, residual, OneStageOutcome.TOO_FEW_LOOKS, note)
-    if looks.censored[later].all():
+    if looks.censored[later].all() or not first_looks_found_something(looks):
         return _all_gone(looks, residual)
     if not clear_loss(looks):
         return _nothing_lost(looks, residual)
@@ -84,6 +92,31 @@ def without_a_fit(looks: Looks, residual: str) -> OneStageFit | None:
         )
         return _bound(looks, residual, OneStageOutcome.TOO_FEW_LOOKS, note)
     return None
+
+
+def first_looks_found_something(looks: Looks) -> bool:
+    """Whether the mean residue at the piles' first looks stands out from none.
+
+    A balance and some dirt give small positive weights when all is gone. Likelihood ratio of a
+    censored normal with its mean free against mean zero (Tobin 1958, Econometrica 26, 24-36).
+    """
+    first = np.full(looks.n_piles, np.inf)
+    rows = looks.day > 0
+    np.minimum.at(first, looks.pile[rows], looks.day[rows])
+    rows = rows & (looks.day == first[looks.pile])
+    gone = looks.censored[rows]
+    y = np.where(gone, looks.limit[rows], looks.remaining[rows])
+    if np.median(y) > SURELY_THERE:
+        return True
+
+    def loglik(mean: float, log_sd: float) -> float:
+        return tobit_log_likelihood(y, np.full(len(y), mean), float(np.exp(log_sd)), gone)
+
+    spread = float(np.log(max(np.std(y), 1e-3)))
+    start = np.array([float(np.mean(y)), spread])
+    free = minimize(lambda x: -loglik(x[0], x[1]), start, method="Nelder-Mead")
+    none = minimize(lambda x: -loglik(0.0, x[0]), start[1:], method="Nelder-Mead")
+    return bool(free.x[0] > 0.0 and none.fun - free.fun > HALF_CHI2_95)
 
 
 def clear_loss(looks: Looks) -> bool:
@@ -148,6 +181,30 @@ def _nothing_lost(looks: Looks, residual: str) -> OneStageFit:
     )
     outcome = OneStageOutcome.NO_MEASURABLE_LOSS
     return _bound(looks, residual, outcome, note, rate_high=float(high))
+
+
+def unbounded_above(looks: Looks, residual: str, fitted: OneStageFit) -> OneStageFit:
+    """A fit that a rate twenty times faster would suit as well: only its lower end is told."""
+    assert fitted.mu is not None
+    assert fitted.se is not None
+    t = float(student_t.ppf(0.95, max(looks.n_sites - 1, 1)))
+    note = Warning_(
+        "rate_unbounded_above",
+        "What was left at the first looks cannot be told from nothing: the rate has a lower bound "
+        "and nothing more.",
+    )
+    low = float(np.exp(fitted.mu - t * fitted.se))
+    outcome = OneStageOutcome.ALL_GONE_AT_FIRST_LOOK
+    return _bound(looks, residual, outcome, note, rate_low=low)
+
+
+def no_optimum(looks: Looks, residual: str) -> OneStageFit:
+    """No maximum was found from any start: no number may be used."""
+    note = Warning_(
+        "fit_did_not_converge",
+        "No curve could be fitted steadily to these looks, so no rate is reported.",
+    )
+    return _bound(looks, residual, OneStageOutcome.NO_OPTIMUM, note)
 
 
 def too_uncertain(looks: Looks, residual: str, fitted: OneStageFit) -> OneStageFit:

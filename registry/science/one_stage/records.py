@@ -14,6 +14,7 @@ class OneStageOutcome(StrEnum):
     NO_MEASURABLE_LOSS = "no_measurable_loss"
     TOO_FEW_LOOKS = "too_few_looks"
     RATE_TOO_UNCERTAIN = "rate_too_uncertain"
+    NO_OPTIMUM = "no_optimum"
 
 
 @dataclass(frozen=True)

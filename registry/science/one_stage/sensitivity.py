@@ -3,7 +3,7 @@
 import numpy as np
 
 from registry.science.one_stage.cells import Cells, Looks
-from registry.science.one_stage.fit import OneStageProblem, fit_looks
+from registry.science.one_stage.fit import OneStageProblem, fit_looks, psi_of
 from registry.science.one_stage.lag import highest
 from registry.science.one_stage.laplace import (
     Evaluation,
@@ -15,7 +15,7 @@ from registry.science.one_stage.laplace import (
 )
 from registry.science.one_stage.likelihood import CellLikelihood
 from registry.science.one_stage.maximise import Value, maximise, positive
-from registry.science.one_stage.profile import LEAST_A, LagProfile
+from registry.science.one_stage.profile import LagProfile
 from registry.science.one_stage.quadrature import quadrature_loglik
 from registry.science.one_stage.records import (
     OneStageFit,
@@ -61,7 +61,7 @@ class _WarmStart:
         assert fit.lag is not None
         self.lag = fit.lag.days
         self.free_lag = bool(fit.lag.identified and 0.0 < self.lag < self.problem.upper)
-        psi = _psi(self.problem, fit)
+        psi = psi_of(fit, self.problem.layout)
         self.x = np.append(psi, self.lag) if self.free_lag else psi
         self.scale = np.maximum(np.abs(self.x), 0.25 * np.median(psi[:2]))
         self.here = self._evaluate(self.problem.cells, self.x, _leaf_rates(self.problem, fit))
@@ -138,20 +138,9 @@ class _WarmStart:
         return information, np.array(means), np.array(variances)
 
     def _afresh(self, site: int, code: int) -> SiteLeftOut:
-        try:
-            fit = fit_looks(self.looks.rows(self.looks.site != site), self.fit.residual)
-        except FitDidNotConverge:
-            return SiteLeftOut(code, None, None, None, None, None)
+        fit = fit_looks(self.looks.rows(self.looks.site != site), self.fit.residual)
         days = None if fit.lag is None else fit.lag.days
         return SiteLeftOut(code, fit.mu, fit.se, fit.tau2_site, fit.tau2_pile, days)
-
-
-def _psi(problem: OneStageProblem, fit: OneStageFit) -> FloatArray:
-    assert fit.a is not None
-    assert fit.b is not None
-    named = (fit.tau2_bag, fit.tau2_pile, fit.tau2_site)[-len(problem.layout.free) :]
-    tau2 = [t for t, free in zip(named, problem.layout.free, strict=True) if free]
-    return np.sqrt([max(fit.a - LEAST_A, 0.0), fit.b, *(t or 0.0 for t in tau2)])
 
 
 def _leaf_rates(problem: OneStageProblem, fit: OneStageFit) -> FloatArray:
@@ -187,7 +176,7 @@ def student_check(looks: Looks, fit: OneStageFit) -> StudentCheck | None:
     if fit.mu is None or fit.se is None or fit.lag is None or fit.residual != "normal":
         raise ScienceError("The Student-t check compares with a normal fit that has a mean rate.")
     problem, normal = OneStageProblem(looks, "student"), OneStageProblem(looks, "normal")
-    psi = _psi(problem, fit)
+    psi = psi_of(fit, problem.layout)
     theta = problem.layout.theta(psi, fit.lag.days)
     mode = find_mode(CellLikelihood(normal.cells), theta, _leaf_rates(normal, fit))
     psi[:2] *= np.sqrt(STUDENT_SHARE)
@@ -220,7 +209,7 @@ def laplace_error(looks: Looks, fit: OneStageFit, n_nodes: int = 9) -> float:
     problem = OneStageProblem(looks, fit.residual)
     likelihood = CellLikelihood(problem.cells, problem.nu)
     assert fit.lag is not None
-    theta = problem.layout.theta(_psi(problem, fit), fit.lag.days)
+    theta = problem.layout.theta(psi_of(fit, problem.layout), fit.lag.days)
     theta = Theta(theta.lag, theta.a, theta.b, theta.tau2, fit.mu)
     found = evaluate(likelihood, theta, _leaf_rates(problem, fit))
 
