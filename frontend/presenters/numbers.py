@@ -9,13 +9,13 @@ NONE = "–"
 
 
 def significant(value: float | None, digits: int = 2) -> str:
-    """To so many significant digits, no exponent, whole digits kept; a dash for None."""
+    """`value` to so many significant digits, without an exponent; a dash for None."""
     if value is None:
         return NONE
     if value == 0:
         return "0"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    return f"{round(value, decimals):.{min(decimals, 6)}f}"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    return f"{round(value, places):.{max(0, places)}f}"
 
 
 def percent(fraction: float | None) -> str:
@@ -41,6 +41,11 @@ def interval(low: float | None, high: float | None, digits: int = 2) -> str:
         "low": significant(low, digits),
         "high": significant(high, digits),
     }
+
+
+def root(variance: float | None) -> str:
+    """A variance as its square root, the standard deviation people compare."""
+    return NONE if variance is None else significant(math.sqrt(variance))
 
 
 def days_as_weeks(days: float | None) -> str:

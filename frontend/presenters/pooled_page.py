@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from frontend import pictures
-from frontend.presenters import pooled
+from frontend.presenters import pooled, pooled_words
 from registry.charts.decay import CurveDay
 from registry.models import PooledEstimate
 from registry.queries.pile_means import PileDayMean
@@ -16,6 +16,7 @@ class PooledPage:
 
     headline: str
     warnings: list[str]
+    other_warnings: list[tuple[str, str]]
     estimate: PooledEstimate
     unit: str
     forest: pictures.Picture | None
@@ -41,15 +42,16 @@ def pooled_page(result: PooledResult, means: list[PileDayMean]) -> PooledPage:
     unit = pooled.unit_of(primary)
     sites = pooled.site_rows(primary)
     return PooledPage(
-        headline=pooled.headline(result),
-        warnings=pooled.warnings_of(result),
+        headline=pooled_words.headline(result),
+        warnings=pooled_words.warnings_of(result),
+        other_warnings=pooled_words.other_warnings(result),
         estimate=primary,
         unit=unit,
         forest=pictures.forest_picture(primary, unit=unit) if sites else None,
         sites=sites,
         mean=pooled.pooled_row(primary),
         left_out=pooled.left_out_rows(primary),
-        heterogeneity=pooled.heterogeneity(primary),
+        heterogeneity=pooled_words.heterogeneity(primary),
         counts=pooled.count_rows(result),
         exclusions=result.exclusions,
         losses=pooled.loss_rows(primary),

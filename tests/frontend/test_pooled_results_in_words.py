@@ -2,7 +2,7 @@ import math
 
 import pytest
 
-from frontend.presenters import pooled
+from frontend.presenters import pooled, pooled_words
 from frontend.presenters.completeness import cell_words
 from frontend.presenters.runs import progress_of
 from registry.models import PooledEstimate, PoolingRun
@@ -14,7 +14,7 @@ def estimate(**values):
 
 
 def test_heterogeneity_is_told_as_a_factor():
-    words = pooled.heterogeneity(estimate(tau2_site=math.log(2) ** 2))
+    words = pooled_words.heterogeneity(estimate(tau2_site=math.log(2) ** 2))
 
     assert words == [
         "Between sites: τ = 0.69 on the log scale. At two of three sites the rate lies between "
@@ -23,19 +23,19 @@ def test_heterogeneity_is_told_as_a_factor():
 
 
 def test_no_spread_between_sites_is_a_result_with_its_caveat():
-    assert "τ = 0" in pooled.heterogeneity(estimate(tau2_site=0))[0]
-    assert "weak evidence" in pooled.heterogeneity(estimate(tau2_site=0))[0]
+    assert "τ = 0" in pooled_words.heterogeneity(estimate(tau2_site=0))[0]
+    assert "weak evidence" in pooled_words.heterogeneity(estimate(tau2_site=0))[0]
 
 
 def test_a_spread_that_was_not_estimated_is_not_called_zero():
-    assert pooled.heterogeneity(estimate(tau2_site=None)) == [
+    assert pooled_words.heterogeneity(estimate(tau2_site=None)) == [
         "The difference between sites cannot be estimated from these looks."
     ]
 
 
 @pytest.mark.parametrize(("p", "text"), [(0.0002, "p < 0.001"), (0.038, "p = 0.038")])
 def test_q_comes_with_its_degrees_of_freedom(p, text):
-    words = pooled.heterogeneity(estimate(tau2_site=0.1, i2_pct=64.2, q=8.41, q_df=3, q_p=p))
+    words = pooled_words.heterogeneity(estimate(tau2_site=0.1, i2_pct=64.2, q=8.41, q_df=3, q_p=p))
 
     assert words[1] == "I² = 64 %: so much of the spread seen between sites is more than chance."
     assert words[2] == f"Q = 8.41 on 3 degrees of freedom ({text})."

@@ -1,0 +1,114 @@
+"""A pooled result in sentences: the mean, how much sites differ, and what to know first."""
+
+import math
+
+from django.utils.translation import gettext as _
+
+from frontend.presenters import numbers
+from frontend.presenters.vocabulary import HEATS, MODELS, word
+from registry.models import PooledEstimate
+from registry.queries.pooled_results import PooledResult
+
+DIGITS = 3
+
+
+def headline(result: PooledResult) -> str:
+    """The pooled mean in one sentence, with its interval."""
+    days, rate = result.days_to_90, result.primary
+    if days is not None and days.estimate is not None:
+        return _(
+            "In the average pile 90 %% is gone after %(days)s days (%(level)d %% interval "
+            "%(interval)s)."
+        ) % {
+            "days": numbers.significant(days.estimate),
+            "level": round(100 * days.level),
+            "interval": numbers.interval(days.ci_low, days.ci_high),
+        }
+    if rate.estimate is not None:
+        return _(
+            "The pooled decay rate is %(rate)s per day (%(level)d %% interval %(interval)s)."
+        ) % {
+            "rate": numbers.significant(rate.estimate, DIGITS),
+            "level": round(100 * rate.level),
+            "interval": numbers.interval(rate.ci_low, rate.ci_high),
+        }
+    if rate.ci_low is not None:
+        return _("Too fast to measure here: at least %(rate)s per day.") % {
+            "rate": numbers.significant(rate.ci_low, DIGITS)
+        }
+    return _("These looks give no pooled rate; the warnings say why.")
+
+
+def heterogeneity(estimate: PooledEstimate) -> list[str]:
+    """How much sites differ, in words a grower could follow and numbers a statistician checks."""
+    if estimate.tau2_site is None:
+        return [_("The difference between sites cannot be estimated from these looks.")]
+    sentences = [_between_sites(estimate.tau2_site)]
+    if estimate.tau2_pile is not None:
+        sentences.append(
+            _("Between piles of one site: τ = %(tau)s on the log scale.")
+            % {"tau": numbers.root(estimate.tau2_pile)}
+        )
+    if estimate.i2_pct is not None:
+        sentences.append(
+            _("I² = %(i2)d %%: so much of the spread seen between sites is more than chance.")
+            % {"i2": round(estimate.i2_pct)}
+        )
+    if estimate.q is not None and estimate.q_df is not None:
+        sentences.append(
+            _("Q = %(q)s on %(df)d degrees of freedom (p %(p)s).")
+            % {
+                "q": numbers.significant(estimate.q, DIGITS),
+                "df": estimate.q_df,
+                "p": _p_value(estimate.q_p),
+            }
+        )
+    return sentences
+
+
+def _between_sites(tau2: float) -> str:
+    if tau2 == 0:
+        return _(
+            "Between sites: τ = 0. The sites differ no more than chance allows; with few sites "
+            "that is weak evidence that they are alike."
+        )
+    tau = math.sqrt(tau2)
+    return _(
+        "Between sites: τ = %(tau)s on the log scale. At two of three sites the rate lies between "
+        "%(low)s and %(high)s times the typical one."
+    ) % {
+        "tau": numbers.root(tau2),
+        "low": numbers.significant(math.exp(-tau)),
+        "high": numbers.significant(math.exp(tau)),
+    }
+
+
+def warnings_of(result: PooledResult) -> list[str]:
+    """Warnings of the leading answer, each once."""
+    leading = [result.primary] + ([result.days_to_90] if result.days_to_90 else [])
+    return list(dict.fromkeys(w.message for found in leading for w in found.warnings.all()))
+
+
+def other_warnings(result: PooledResult) -> list[tuple[str, str]]:
+    """Warnings of the other estimates that the leading answer does not share: about what, and what.
+
+    Estimates of the same thing say the same things, so each warning stands once per thing.
+    """
+    told = set(warnings_of(result))
+    found = {
+        (_about(estimate), warning.message): None
+        for estimate in result.estimates
+        for warning in estimate.warnings.all()
+        if warning.message not in told
+    }
+    return list(found)
+
+
+def _about(estimate: PooledEstimate) -> str:
+    return f"{word(MODELS, estimate.model)}, {word(HEATS, estimate.heat_class).lower()}"
+
+
+def _p_value(p: float | None) -> str:
+    if p is None:
+        return numbers.NONE
+    return "< 0.001" if p < 0.001 else f"= {p:.3f}"
