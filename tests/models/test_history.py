@@ -141,7 +141,7 @@ def test_history_itself_cannot_be_changed(sql: str) -> None:
     bag = factories.Bag()
     run("UPDATE registry_bag SET initial_mass_g = 11 WHERE id = %s", bag.pk)
 
-    with pytest.raises(Exception, match="Cannot (update|delete) rows"), transaction.atomic():
+    with pytest.raises(Exception, match="Cannot update or delete rows"), transaction.atomic():
         run(sql.format(HISTORY[Bag]._meta.db_table))
 
     assert HISTORY[Bag]._default_manager.count() == 1
