@@ -24,6 +24,8 @@ from registry.models import (
     Flag,
     Institution,
     Material,
+    OutsideEffect,
+    OutsideStudy,
     Pile,
     PoolingRun,
     ProbeDay,
@@ -51,12 +53,17 @@ class Capability(Enum):
     DECIDE_FLAG = "accept or exclude a flagged look"
     POOL = "request a pooling run"
     RELEASE = "freeze a release"
+    ADD_OUTSIDE_STUDY = "register the summary of an outside study"
     READ_TRIAL = "read everything in a trial"
 
 
 # What each role may do: a lab at its own site, a coordinator in their trials.
 LAB = frozenset({Capability.PROPOSE_MATERIAL, Capability.SUBMIT, Capability.CORRECT})
 COORDINATOR = frozenset(Capability)
+# What a coordinator may do that belongs to no trial.
+WITHOUT_A_TRIAL = frozenset(
+    {Capability.REGISTER, Capability.PROPOSE_MATERIAL, Capability.ADD_OUTSIDE_STUDY}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +134,7 @@ def can(
         return actor.trials().filter(pk=trial.pk).exists()
     if site is not None:
         return actor.trials().filter(sites=site).exists()
-    return capability in (Capability.REGISTER, Capability.PROPOSE_MATERIAL)
+    return capability in WITHOUT_A_TRIAL
 
 
 def demand(
@@ -161,7 +168,7 @@ ROW_PATHS: dict[type[Model], tuple[str, str]] = {
 }
 # Kinds of rows that a release makes public.
 RELEASED_ROWS = (Pile, Feedstock, Turning, ProbeDay, Bag, Retrieval)
-PUBLIC = (Institution, Site)
+PUBLIC = (Institution, Site, OutsideStudy, OutsideEffect)
 
 
 def visible_to(actor: Actor, model: type[M], *, today: date | None = None) -> QuerySet[M]:

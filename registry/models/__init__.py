@@ -5,6 +5,7 @@ from .bag import Bag
 from .history import HISTORY, TrialCoordinator, TrialMaterial, TrialSite
 from .institution import Institution
 from .material import Composition, Material
+from .outside_study import OUTSIDE_MEASURES, OutsideEffect, OutsideStudy
 from .people import AccessToken, SiteMembership, User
 from .pile import Feedstock, Pile, ProbeDay, Turning
 from .pooled_estimate import (
@@ -19,7 +20,7 @@ from .pooled_estimate import (
 )
 from .pooling_run import PoolingRun, RunState
 from .quality import Correction, Flag, FlagDecision
-from .release import Rating, Release
+from .release import Rating, Release, ReleaseNotice
 from .retrieval import Retrieval
 from .site import Site
 from .trial import Trial, TrialState
@@ -44,12 +45,16 @@ __all__ = [
     "LeaveOneOut",
     "LossScenario",
     "Material",
+    "OUTSIDE_MEASURES",
+    "OutsideEffect",
+    "OutsideStudy",
     "Pile",
     "PooledEstimate",
     "PoolingRun",
     "ProbeDay",
     "Rating",
     "Release",
+    "ReleaseNotice",
     "Retrieval",
     "RunState",
     "Site",

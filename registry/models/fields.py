@@ -29,10 +29,11 @@ def code_field(**options: Any) -> models.CharField:
     )
 
 
-def country_field() -> models.CharField:
+def country_field(**options: Any) -> models.CharField:
     return models.CharField(
         max_length=2,
         validators=[RegexValidator(COUNTRY_PATTERN, "Use the ISO 3166 alpha-2 code.")],
+        **options,
     )
 
 

@@ -30,6 +30,8 @@ class User(AbstractBaseUser, PermissionsMixin):
 
     email = models.EmailField(unique=True)
     name = models.CharField(max_length=200, blank=True)
+    # Given by the person, who is then named as a contributor of releases; nobody else is.
+    orcid = models.CharField(max_length=40, blank=True, help_text="ORCID identifier, as a URL")
     is_active = models.BooleanField(default=True)
     is_staff = models.BooleanField(default=False)
     # May register institutions, sites and trials; becomes coordinator of the trials they register.
@@ -45,6 +47,11 @@ class User(AbstractBaseUser, PermissionsMixin):
         ordering = ["email"]
         constraints = [
             models.UniqueConstraint(Lower("email"), name="user_email_unique_whatever_case"),
+            models.CheckConstraint(
+                condition=Q(orcid="")
+                | Q(orcid__regex=r"^https://orcid\.org/([0-9]{4}-){3}[0-9]{3}[0-9X]$"),
+                name="user_orcid_well_formed",
+            ),
         ]
 
     def __str__(self) -> str:

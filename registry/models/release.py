@@ -47,6 +47,30 @@ class Release(models.Model):
         return f"{self.trial.code} version {self.version}"
 
 
+class ReleaseNotice(models.Model):
+    """A word of warning on a release that must not be used as if nothing were wrong with it.
+
+    The release itself never changes; the notice stands beside it wherever it is shown.
+    """
+
+    release = models.ForeignKey(Release, on_delete=models.PROTECT, related_name="notices")
+    message = models.CharField(max_length=1000)
+    posted_at = models.DateTimeField(auto_now_add=True)
+    posted_by = models.ForeignKey(
+        User, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(message=""), name="release_notice_says_something"),
+        ]
+        triggers = never_changed("release_notice")
+
+    def __str__(self) -> str:
+        return self.message
+
+
 class Rating(models.Model):
     """The plain-language reading of a release, for one material and one heat class."""
 
