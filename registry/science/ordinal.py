@@ -145,9 +145,9 @@ def class_chances(fit: OrdinalFit, x: FloatArray | None = None) -> ClassChances:
     spread = np.sqrt(2.0 * ((fit.tau2_site or 0.0) + (fit.tau2_pile or 0.0)))
     link = logistic if fit.link == "logit" else normal
     effects = spread * nodes[:, None]
-    cumulative = link(fit.thresholds[None, :] - shift - effects)[0]
+    cumulative = link(fit.thresholds[None, :] - shift - effects).lower
     averaged = weights @ cumulative / np.sqrt(np.pi)
-    typical = link(fit.thresholds - shift)[0]
+    typical = link(fit.thresholds - shift).lower
     return ClassChances(fit.classes, _differences(typical), _differences(averaged))
 
 

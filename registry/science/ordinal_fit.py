@@ -22,6 +22,8 @@ START_TAU = 0.5
 # Step of central differences of the quadrature likelihood: cube root of double precision.
 QUADRATURE_STEP = 6e-6
 QUADRATURE_GAIN = 1e-8
+# The gradient is exact to about 1e-10, so a forward difference this short is good to 1e-5.
+HESSIAN_STEP = 1e-5
 
 
 @dataclass(frozen=True)
@@ -57,8 +59,9 @@ class OrdinalProblem:
         x = np.concatenate([self._start_thresholds(), np.zeros(self.q), taus])
         scale = np.concatenate([np.ones(self.k + self.q), taus])
         even = np.arange(len(x)) >= self.k + self.q
-        info = positive(self._joint_information(x), scale)
-        top = maximise(self.laplace, x, scale, even, GAIN_TOLERANCE, info, leave_zero=True)
+        top = maximise(
+            self.laplace, x, scale, even, GAIN_TOLERANCE, curvature=self._joint_information
+        )
         n = top.n_evaluations
         information = self._information(top, scale)
         if n_nodes > 1:
@@ -183,20 +186,21 @@ class OrdinalProblem:
 
     def _information(self, top: Maximum, scale: FloatArray) -> FloatArray:
         """Negative Hessian at the top by differences of the exact gradient."""
-        columns = []
+        here, columns = self.laplace(top.at), []
         for i, size in enumerate(scale):
             step = np.zeros_like(top.at)
-            step[i] = 1e-4 * size
-            ends = [self.laplace(top.at + s * step) for s in (1.0, -1.0)]
-            if ends[0] is None or ends[1] is None:
+            step[i] = HESSIAN_STEP * size
+            near = self.laplace(top.at + step)
+            if near is None or here is None:
                 columns.append(top.information[i])
             else:
-                columns.append((ends[1].gradient - ends[0].gradient) / (2.0 * step[i]))
+                columns.append((here.gradient - near.gradient) / step[i])
         information = np.array(columns)
         return 0.5 * (information + information.T)
 
     def _joint_information(self, x: FloatArray) -> FloatArray:
-        """Negative Hessian of the joint height with e profiled out; variances by their own."""
+        """Negative Hessian: of the joint height with e profiled out for θ and β, by differences of
+        the exact gradient for the few standard deviations."""
         theta, beta, tau2 = self._split(x)
         mode, _ = self._find_mode(theta, beta, tau2)
         d = self.likelihood.derivatives(theta, beta, mode.effect)
@@ -204,11 +208,17 @@ class OrdinalProblem:
         cross = self._cross(d, self.cells.leaf, self.nest.sizes[0])
         explained = np.array([solve(sweep, row, 0.0)[2] for row in cross])
         by_phi = -self._phi_phi(d) - cross @ explained.T
-        shares = [info / u for info, u in zip(sweep.information, sweep.inflation, strict=True)]
-        by_tau = [2.0 * t * float(s @ s) for t, s in zip(tau2, shares, strict=True)]
         n = self.k + self.q
-        information = np.diag(np.concatenate([np.zeros(n), np.array(by_tau)[self.free]]))
+        information = np.zeros((len(x), len(x)))
         information[:n, :n] = by_phi
+        here = self.laplace(x)
+        for i in range(n, len(x)):
+            step = np.zeros_like(x)
+            step[i] = HESSIAN_STEP
+            near = self.laplace(x + step)
+            if here is not None and near is not None:
+                information[i] = (here.gradient - near.gradient) / HESSIAN_STEP
+        information[:n, n:] = information[n:, :n].T
         return information
 
     def _cross(self, d: ScoreDerivatives, group: IntArray, n_groups: int) -> FloatArray:

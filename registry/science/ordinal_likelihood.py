@@ -84,8 +84,8 @@ class ScoreLikelihood:
     ) -> tuple[float, FloatArray, FloatArray]:
         """ℓ in total, and ℓ′ and ℓ″ by leaf."""
         p, above, below = self._probability(thresholds, beta, effect)
-        first = (below[1] - above[1]) / p
-        second = (above[2] - below[2]) / p - first**2
+        first = (below[0] - above[0]) / p
+        second = (above[1] - below[1]) / p - first**2
         n = self.cells.count
         total = float(n @ np.log(p))
         return total, self.sum_by_leaf(n * first), self.sum_by_leaf(n * second)
@@ -96,12 +96,12 @@ class ScoreLikelihood:
         """Everything the gradient and the Hessian of the criterion need."""
         p, above, below = self._probability(thresholds, beta, effect)
         n = self.cells.count
-        p1, p2, p3 = (above[1:] - below[1:]) / p * np.array([[-1.0], [1.0], [-1.0]])
+        p1, p2, p3 = (above - below) / p * np.array([[-1.0], [1.0], [-1.0]])
         first, second = p1, p2 - p1**2
         third = p3 - 3.0 * p1 * p2 + 2.0 * p1**3
-        up = _by_threshold(above[1:] / p, 1.0, first, second)
-        down = _by_threshold(below[1:] / p, -1.0, first, second)
-        curvature = [above[2] / p - up[0] ** 2, -up[0] * down[0], -below[2] / p - down[0] ** 2]
+        up = _by_threshold(above / p, 1.0, first, second)
+        down = _by_threshold(below / p, -1.0, first, second)
+        curvature = [above[1] / p - up[0] ** 2, -up[0] * down[0], -below[1] / p - down[0] ** 2]
         return ScoreDerivatives(
             n * np.log(p), n * first, n * second, n * third,
             n * np.array(up), n * np.array(down), n * np.array(curvature),
@@ -114,17 +114,15 @@ class ScoreLikelihood:
     def _probability(
         self, thresholds: FloatArray, beta: FloatArray, effect: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """p, and (4, n_cells) F, f, ḟ, f̈ at the thresholds above and below."""
+        """p, and (3, n_cells) f, ḟ, f̈ at the thresholds above and below."""
         cells = self.cells
         predictor = (cells.design @ beta)[cells.pattern] + effect[cells.leaf]
         edges = np.concatenate([[-np.inf], thresholds, [np.inf]])
         high, low = edges[cells.score + 1] - predictor, edges[cells.score] - predictor
-        # In the upper half 1 − F is the exact one of the two tails.
-        flip = low > 0.0
-        p = np.where(flip, self.link(-low)[0] - self.link(-high)[0], 0.0)
         above, below = self.link(high), self.link(low)
-        p = np.where(flip, p, above[0] - below[0])
-        return np.maximum(p, LEAST_PROBABILITY), above, below
+        # In the upper half 1 − F is the exact one of the two tails.
+        p = np.where(low > 0.0, below.upper - above.upper, above.lower - below.lower)
+        return np.maximum(p, LEAST_PROBABILITY), above.slopes, below.slopes
 
 
 def _by_threshold(
@@ -137,16 +135,25 @@ def _by_threshold(
     return by, by_e, h2 - h1 * first - by_e * first - by * second
 
 
-def logistic(z: FloatArray) -> FloatArray:
-    """F, f, ḟ, f̈ of the logistic distribution, as rows."""
-    cumulative, upper = expit(z), expit(-z)
-    f = cumulative * upper
-    slope = upper - cumulative
-    return np.array([cumulative, f, f * slope, f * (slope**2 - 2.0 * f)])
+@dataclass(frozen=True)
+class Tails:
+    """F, 1 − F, and f, ḟ, f̈ as rows of `slopes`."""
+
+    lower: FloatArray
+    upper: FloatArray
+    slopes: FloatArray
 
 
-def normal(z: FloatArray) -> FloatArray:
-    """F, f, ḟ, f̈ of the normal distribution, as rows."""
+def logistic(z: FloatArray) -> Tails:
+    """The logistic distribution."""
+    lower, upper = expit(z), expit(-z)
+    f = lower * upper
+    slope = upper - lower
+    return Tails(lower, upper, np.array([f, f * slope, f * (slope**2 - 2.0 * f)]))
+
+
+def normal(z: FloatArray) -> Tails:
+    """The normal distribution."""
     finite = np.where(np.isfinite(z), z, 40.0)
     f = np.exp(-0.5 * finite**2) / SQRT_2PI
-    return np.array([ndtr(z), f, -finite * f, (finite**2 - 1.0) * f])
+    return Tails(ndtr(z), ndtr(-z), np.array([f, -finite * f, (finite**2 - 1.0) * f]))
