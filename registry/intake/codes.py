@@ -114,6 +114,7 @@ FAULT_CODES: dict[str, str] = {
     **LABEL_CODES,
     **MEANING_CODES,
     **CHANGED_CODES,
+    "not_found": "the queued file is no longer kept",
     "not_allowed": "the sender may not send this",
     "body_too_large": "more rows than one upload may have",
 }

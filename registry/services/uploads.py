@@ -2,12 +2,12 @@
 
 import json
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import timedelta
 
 import pghistory
 from django.conf import settings
-from django.db import transaction
 from django.db.models import Model
 from django.utils import timezone
 
@@ -18,7 +18,6 @@ from registry.errors import (
     NotAllowed,
     NotFound,
     RecordChanged,
-    RegistryError,
     UnreadableBody,
     UploadRefused,
 )
@@ -28,9 +27,9 @@ from registry.intake.faults import FaultBook
 from registry.intake.labels import Sender
 from registry.intake.parse import read_fast, read_fully, read_one
 from registry.intake.pipeline import Prepared, prepare
-from registry.models import Release, Trial, Upload, UploadFault, UploadState
+from registry.models import Release, Trial, Upload, UploadState
 from registry.permissions import Actor, Capability, can
-from registry.services import audit, flags
+from registry.services import audit, flags, refusals
 from registry.services.turns import in_turn
 
 REFUSALS = (UploadRefused, UnreadableBody)
@@ -56,11 +55,10 @@ def submit(
     format_of(content_type)
     if dry_run:
         return _counted(sent.draft(), _prepare(sent, lock=False))
-    bodies.keep(body)
     try:
-        return in_turn(lambda: _finish(sent.draft(), _prepare(sent, lock=True), by))
+        return _store(sent)
     except REFUSALS as error:
-        error.upload_id = _remember_refusal(sent.draft(), error)
+        error.upload_id = refusals.remember(sent.draft(), error)
         raise
 
 
@@ -99,8 +97,8 @@ def process(upload_id: int) -> Upload:
     Upload.objects.filter(pk=upload_id, state=UploadState.QUEUED).update(state=UploadState.RUNNING)
     try:
         in_turn(lambda: _process_claimed(upload_id))
-    except (*REFUSALS, BodyTooLarge, NotAllowed) as error:
-        _reject(upload_id, error)
+    except (*REFUSALS, BodyTooLarge, NotAllowed, NotFound) as error:
+        refusals.reject(upload_id, error)
     return Upload.objects.get(pk=upload_id)
 
 
@@ -197,6 +195,19 @@ def _prepare(sent: _Sent, *, lock: bool) -> Prepared:
     return prepare(table, book, Sender(sent.by, now), lock=lock)
 
 
+def _store(sent: _Sent) -> Upload:
+    """Store the rows while a thread compresses the body; it is kept before they are committed."""
+    with ThreadPoolExecutor(max_workers=1) as keeper:
+        kept = keeper.submit(bodies.keep, sent.body)
+
+        def work() -> Upload:
+            upload = _finish(sent.draft(), _prepare(sent, lock=True), sent.by)
+            kept.result()
+            return upload
+
+        return in_turn(work)
+
+
 def _counted(upload: Upload, prepared: Prepared) -> Upload:
     upload.rows = prepared.rows
     upload.created, upload.unchanged = prepared.created, prepared.unchanged
@@ -261,39 +272,3 @@ def _refuse_if_frozen(upload: Upload, prepared: Prepared) -> None:
     if frozen:
         message = "The trial was frozen while this upload waited. Send the file again."
         raise UploadRefused(message, faults=[Fault(None, "", "released_meanwhile", message)])
-
-
-def _remember_refusal(upload: Upload, error: RegistryError) -> int:
-    with transaction.atomic():
-        upload.state, upload.finished_at = UploadState.REJECTED, timezone.now()
-        upload.error_total = max(error.fault_total, 1)
-        upload.save()
-        _save_faults(upload.pk, error)
-    return upload.pk
-
-
-def _reject(upload_id: int, error: RegistryError) -> None:
-    """Mark a queued upload as refused; only the first of two workers writes its faults."""
-    with transaction.atomic():
-        mine = Upload.objects.filter(pk=upload_id, state=UploadState.RUNNING).update(
-            state=UploadState.REJECTED,
-            finished_at=timezone.now(),
-            error_total=max(error.fault_total, 1),
-        )
-        if mine:
-            _save_faults(upload_id, error)
-
-
-def _save_faults(upload_id: int, error: RegistryError) -> None:
-    faults = error.faults or [Fault(None, error.field, error.code, error.message)]
-    UploadFault.objects.bulk_create(
-        UploadFault(
-            upload_id=upload_id,
-            row=fault.row,
-            field=fault.field[:60],
-            code=fault.code,
-            message=fault.message[:500],
-            value=fault.value,
-        )
-        for fault in faults
-    )

@@ -350,6 +350,18 @@ def test_an_upload_that_waited_through_a_freeze_is_sent_back(planted: Places) ->
     assert not Retrieval.objects.exists()
 
 
+def test_a_queued_upload_whose_file_is_gone_is_rejected(
+    planted: Places, settings: LazySettings
+) -> None:
+    accepted = _accept(ONE, planted.north)
+    kept = settings.DATA_DIR / "uploads" / accepted.sha256[:2] / f"{accepted.sha256}.gz"
+    kept.unlink()
+
+    rejected = uploads.process(accepted.pk)
+
+    assert (rejected.state, rejected.faults.get().code) == ("rejected", "not_found")
+
+
 def test_processing_nothing_is_not_found(db: None) -> None:
     with pytest.raises(NotFound):
         uploads.process(999)
