@@ -12,7 +12,9 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input --quiet
 SOURCES := registry api frontend tests
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check fix bench screenshots clean
+.PHONY: help demo test check fix bench screenshots lock clean
+
+LOCK := --quiet --python-version 3.11 --universal --generate-hashes --no-emit-index-url --no-header
 
 help:
 	@echo "make demo         the demo trial in your browser (PORT=$(PORT))"
@@ -21,6 +23,7 @@ help:
 	@echo "make fix          format, and mend what the linter can mend"
 	@echo "make bench        benchmarks and slow simulations"
 	@echo "make screenshots  pictures of the running demo's pages, desktop and phone"
+	@echo "make lock         pin the dependencies of pyproject.toml again"
 	@echo "make clean        remove what can be built again; var/ stays"
 
 # --- environment --------------------------------------------------------------------------------
@@ -49,8 +52,8 @@ $(VENV)/dev.stamp: $(BIN)/python requirements-dev.lock pyproject.toml
 
 demo: export BASE_URL ?= http://127.0.0.1:$(PORT)
 demo: $(VENV)/runtime.stamp
-	@$(BIN)/coheap migrate --verbosity 0
-	@$(BIN)/coheap load_demo
+	@$(BIN)/coheap migrate --verbosity 0 --skip-checks
+	@$(BIN)/coheap load_demo --skip-checks
 	@exec $(BIN)/coheap serve --port $(PORT)
 
 test: $(VENV)/dev.stamp
@@ -76,7 +79,9 @@ fix: $(VENV)/dev.stamp
 bench: export OMP_NUM_THREADS = 1
 bench: export OPENBLAS_NUM_THREADS = 1
 bench: $(VENV)/dev.stamp
-	@$(BIN)/pytest -m slow --capture=no $(PYTEST_ARGS)
+	@for script in tests/bench/bench_*.py; do \
+		echo "=== $$script"; $(BIN)/python -m "$$(echo $${script%.py} | tr / .)" || failed=1; \
+	done; $(BIN)/pytest -m slow --capture=no $(PYTEST_ARGS) && [ -z "$$failed" ]
 
 # Of a running `make demo`, which keeps the coordinator's password under var/.
 screenshots: $(VENV)/dev.stamp
@@ -84,6 +89,12 @@ screenshots: $(VENV)/dev.stamp
 	COHEAP_PASSWORD="$$($(BIN)/python -c 'import json; print(json.load(open("var/demo/keys.json"))["password"])')" \
 		$(BIN)/python tests/browser/screenshots.py http://127.0.0.1:$(PORT) var/screenshots
 	@echo "See var/screenshots."
+
+# uv resolves for every platform at once; pip installs what it wrote.
+lock: $(BIN)/python
+	@$(PIP) install uv
+	@$(BIN)/uv pip compile pyproject.toml --extra build $(LOCK) --output-file requirements.lock
+	@$(BIN)/uv pip compile pyproject.toml --extra build --extra dev $(LOCK) --output-file requirements-dev.lock
 
 clean:
 	@rm -rf $(VENV) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis var/test
