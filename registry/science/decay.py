@@ -21,7 +21,7 @@ import numpy as np
 from registry.science.cells import Cells, regroup, sum_by
 from registry.science.lag import LagProblem, lag_interval, narrow_lag, search_lag, step_lag
 from registry.science.likelihood import evaluate
-from registry.science.rates import first_guess, look_span, solve_rates
+from registry.science.rates import first_guess, look_span, settle_rates, solve_rates
 from registry.science.residual_variance import (
     VarianceGroups,
     first_variance,
@@ -85,6 +85,9 @@ class DecayFits:
     n_evaluations: int
 
 
+_COLUMNS = tuple(name for name in DecayFits.__dataclass_fields__ if name != "n_evaluations")
+
+
 def fit_decay(cells: Cells, unit_material: IntArray, n_materials: int) -> DecayFits:
     """Fit every unit.
 
@@ -93,6 +96,36 @@ def fit_decay(cells: Cells, unit_material: IntArray, n_materials: int) -> DecayF
     cells : collapsed bags, see `cells.collapse`.
     unit_material : (n_units,) material code of each unit.
     """
+    together = _separate(cells, unit_material, n_materials)
+    if not together:
+        return _fit(cells, _lag_problem(cells, unit_material, n_materials))
+    parts = [_fit_together(cells, unit_material, some) for some in together]
+    units = np.concatenate([np.flatnonzero(np.isin(unit_material, some)) for some in together])
+    materials = np.concatenate(together)
+    columns = {}
+    for name in _COLUMNS:
+        stacked = np.concatenate([getattr(part, name) for part in parts])
+        columns[name] = stacked[np.argsort(units if name in _PER_UNIT else materials)]
+    return DecayFits(**columns, n_evaluations=max(part.n_evaluations for part in parts))
+
+
+def _separate(cells: Cells, unit_material: IntArray, n_materials: int) -> list[list[int]]:
+    """Which materials are fitted together: each alone, and all thin ones that share a variance.
+
+    Fitted alone, no other material can move a number, and the cells stay in the processor's cache.
+    """
+    thin = variance_groups(cells, unit_material, n_materials).borrowed
+    alone = [[m] for m in np.flatnonzero(~thin).tolist()]
+    return alone + ([np.flatnonzero(thin).tolist()] if thin.any() else [])
+
+
+def _fit_together(cells: Cells, unit_material: IntArray, materials: list[int]) -> DecayFits:
+    """Fit some materials; the result is about them alone, in their order."""
+    n_materials = len(materials)
+    chosen = np.isin(unit_material, materials)
+    number = np.where(chosen, np.cumsum(chosen) - 1, -1)
+    cells = regroup(cells, number, int(chosen.sum()))
+    unit_material = np.searchsorted(materials, unit_material[chosen])
     problem = _lag_problem(cells, unit_material, n_materials)
     fit = _fit(cells, problem)
     # An interval that reaches from day 0 past the first look says nothing about the lag; nor does a
@@ -115,7 +148,7 @@ def fit_units(
     theta, variance, status, by_lag, by_scale : (n_units,) as in `DecayFits`.
     """
     lag, a, b = (x[unit_material] for x in (shared.lag, shared.a, shared.b))
-    theta, _, _ = solve_rates(cells, first_guess(cells), lag, a, b, steps=80, tolerance=1e-13)
+    theta = settle_rates(cells, first_guess(cells), lag, a, b)
     return _describe(cells, theta, lag, a, b)
 
 
@@ -129,9 +162,7 @@ def _without_lag(fit: DecayFits, cells: Cells, problem: LagProblem, again: BoolA
     fixed = LagProblem(material, np.zeros(n, dtype=bool), problem.highest[again], days)
     part = _fit(regroup(cells, number, int(chosen.sum())), fixed)
     changed = {}
-    for name in DecayFits.__dataclass_fields__:
-        if name == "n_evaluations":
-            continue
+    for name in _COLUMNS:
         whole = getattr(fit, name).copy()
         whole[chosen if name in _PER_UNIT else again] = getattr(part, name)
         changed[name] = whole
@@ -150,7 +181,7 @@ def _fit(cells: Cells, problem: LagProblem) -> DecayFits:
     lag, theta = narrow_lag(cells, problem, theta, lag, a[unit_group], b[unit_group])
     lag, a, b, moved, n = _refine(cells, problem, theta, lag, a, b, unit_group, groups)
     a_u, b_u = a[unit_group], b[unit_group]
-    theta, _, _ = solve_rates(cells, theta, lag[u], a_u, b_u, steps=80, tolerance=1e-13)
+    theta = settle_rates(cells, theta, lag[u], a_u, b_u)
     low, high = lag_interval(cells, problem, theta, lag, a_u, b_u)
     theta, variance, status, by_lag, by_scale = _describe(cells, theta, lag[u], a_u, b_u)
     return DecayFits(
@@ -187,9 +218,7 @@ def _refine(
     for n in range(1, _JOINT_STEPS + 1):
         lag, theta, by_lag = step_lag(cells, problem, theta, lag, a[unit_group], b[unit_group])
         a, b, by_variance = step_variance(cells, theta, lag[u], a, b, unit_group, groups)
-        theta, _, _ = solve_rates(
-            cells, theta, lag[u], a[unit_group], b[unit_group], steps=2, tolerance=1e-12
-        )
+        theta, _, _ = solve_rates(cells, theta, lag[u], a[unit_group], b[unit_group], steps=1)
         moved = np.maximum(by_lag, by_variance[groups.of_material])
         if moved.max(initial=0.0) < _TOLERANCE:
             return lag, a, b, moved, n

@@ -19,12 +19,12 @@ from registry.science.likelihood import evaluate
 from registry.science.rates import solve_rates
 from registry.science.types import BoolArray, FloatArray, IntArray
 
-_GRID = 14
-_GOLDEN_STEPS = 9
+_GRID = 12
+_GOLDEN_STEPS = 6
 _GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
 # Half the 95 % point of chi-squared with one degree of freedom.
 _HALF_CHI2_95 = 1.920729410347062
-_BISECTIONS = 9
+_ROOT_STEPS = 7
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ def search_lag(
     best = np.full(problem.n_materials, -np.inf)
     for i in range(_GRID + 1):
         lag = top * (i / _GRID)
-        loglik, theta = profile(cells, problem, theta, lag, a, b, steps=12 if i == 0 else 3)
+        loglik, theta = profile(cells, problem, theta, lag, a, b, steps=12 if i == 0 else 2)
         better = loglik > best
         best, best_lag = np.where(better, loglik, best), np.where(better, lag, best_lag)
         best_theta = np.where(better[problem.unit_material], theta, best_theta)
@@ -165,17 +165,28 @@ def lag_interval(
     a: FloatArray,
     b: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """95 % profile interval of the lag, days: (n_materials,) low and high, by bisection."""
-    top, at_best = profile(cells, problem, theta, lag, a, b)[0] - _HALF_CHI2_95, theta
+    """95 % profile interval of the lag, days: (n_materials,) low and high.
+
+    The root of the drop in likelihood, r(L) = √(2·(ℓ(L̂) - ℓ(L))), is nearly a straight line away
+    from L̂, so the end is approached by L̂ + (L - L̂)·1.96/r(L), kept inside what is known of it.
+    """
+    best, at_best = profile(cells, problem, theta, lag, a, b)
     ends = []
     for bound in (np.zeros_like(lag), np.where(problem.free, problem.highest, 0.0)):
-        inside, outside = lag, bound
         at_bound, theta = profile(cells, problem, at_best, bound, a, b, steps=8)
-        reached = at_bound >= top
-        for _ in range(_BISECTIONS):
-            middle = 0.5 * (inside + outside)
-            value, theta = profile(cells, problem, theta, middle, a, b, steps=2)
-            good = value >= top
-            inside, outside = np.where(good, middle, inside), np.where(good, outside, middle)
-        ends.append(np.where(reached, bound, inside))
+        reached = at_bound >= best - _HALF_CHI2_95
+        inside, outside = np.zeros_like(lag), np.abs(bound - lag)
+        distance, drop, theta = outside, best - at_bound, at_best
+        for _ in range(_ROOT_STEPS):
+            with np.errstate(divide="ignore", invalid="ignore"):
+                guess = distance * np.sqrt(_HALF_CHI2_95 / drop)
+            # Far off, where the root is no line, a step may leave the bracket: halve it instead.
+            low, high = inside + 0.02 * (outside - inside), outside - 0.02 * (outside - inside)
+            distance = np.where((guess > low) & (guess < high), guess, 0.5 * (inside + outside))
+            at = lag + np.sign(bound - lag) * distance
+            value, theta = profile(cells, problem, theta, at, a, b, steps=3)
+            drop = best - value
+            good = drop <= _HALF_CHI2_95
+            inside, outside = np.where(good, distance, inside), np.where(good, outside, distance)
+        ends.append(np.where(reached, bound, lag + np.sign(bound - lag) * distance))
     return ends[0], ends[1]

@@ -23,7 +23,7 @@ import numpy as np
 from registry.science.cells import Cells, regroup, sum_by
 from registry.science.decay import DecayFits, RateStatus, fit_units
 from registry.science.likelihood import theta_score
-from registry.science.rates import first_guess, rate_bounds, solve_rates
+from registry.science.rates import first_guess, rate_bounds, settle_rates
 from registry.science.types import BoolArray, FloatArray, IntArray
 
 _HALF_CHI2_90 = 1.3527717270
@@ -141,7 +141,7 @@ def rate_bound(
     -------
     low, high : (n_units,) rate per day; nan where the likelihood stays high out to that end.
     """
-    theta, _, _ = solve_rates(cells, first_guess(cells), lag, a, b, steps=80, tolerance=1e-13)
+    theta = settle_rates(cells, first_guess(cells), lag, a, b)
     ends = rate_bounds(cells)
     at = [theta_score(cells, x, lag, a, b)[0] for x in (theta, *ends)]
     top = np.maximum.reduce(at) - _HALF_CHI2_90

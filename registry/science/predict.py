@@ -20,7 +20,7 @@ Reference: Higgins, Thompson and Spiegelhalter (2009) J. R. Stat. Soc. A 172, 13
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import t
+from scipy.special import stdtr, stdtrit
 
 from registry.science.types import FloatArray
 
@@ -57,11 +57,11 @@ class RatePrediction:
 
     @property
     def t_mean(self) -> float:
-        return float(t.ppf(0.5 + self.level / 2, self.n_sites - 1))
+        return float(stdtrit(self.n_sites - 1, 0.5 + self.level / 2))
 
     @property
     def t_new(self) -> float:
-        return float(t.ppf(0.5 + self.level / 2, self.n_sites - 2))
+        return float(stdtrit(self.n_sites - 2, 0.5 + self.level / 2))
 
     def sd_new(self, se: float) -> float:
         """Predictive scale for a new pile at a new site, given a standard error of the mean."""
@@ -113,7 +113,7 @@ def chance_lost_by(p: RatePrediction, day: float, lost: float = TARGET_LOSS) -> 
         return 0.0
     needed = float(np.log(-np.log1p(-lost) / (day - p.lag)))
     se = float(np.hypot(p.se, (p.mu_by_lag - 1.0 / (day - p.lag)) * p.lag_sd))
-    return float(t.sf((needed - p.mu) / p.sd_new(se), p.n_sites - 2))
+    return float(stdtr(p.n_sites - 2, (p.mu - needed) / p.sd_new(se)))
 
 
 def remaining(p: RatePrediction, day: FloatArray) -> FloatArray:

@@ -6,7 +6,7 @@ the bracket of score signs seen so far is replaced by its midpoint, so the itera
 
 import numpy as np
 
-from registry.science.cells import Cells, sum_by
+from registry.science.cells import Cells, regroup, sum_by
 from registry.science.likelihood import theta_score
 from registry.science.types import FloatArray
 
@@ -16,6 +16,9 @@ _LEAST_EXPONENT = 1e-6
 _MOST_EXPONENT = 60.0 * np.e**3
 _LARGEST_STEP = 1.5
 _FLAT = 1e-12
+_COMMON_STEPS, _MOST_STEPS = 12, 80
+# Scoring gains a digit or more a step; after a move this short the next is lost in rounding.
+_LAST_MOVE = 1e-11
 
 
 def rate_bounds(cells: Cells) -> tuple[FloatArray, FloatArray]:
@@ -96,3 +99,22 @@ def solve_rates(
         if moved.size == 0 or moved.max() <= tolerance:
             break
     return theta, loglik, information
+
+
+def settle_rates(
+    cells: Cells, theta: FloatArray, lag: FloatArray, a: FloatArray, b: FloatArray
+) -> FloatArray:
+    """θ (n_units,) at its optimum; arguments as `solve_rates`.
+
+    A few units creep along a flat likelihood long after the others have arrived; they alone go on.
+    """
+    theta, _, _ = solve_rates(cells, theta, lag, a, b, steps=_COMMON_STEPS, tolerance=_LAST_MOVE)
+    new, _, information = solve_rates(cells, theta, lag, a, b, steps=1)
+    moving = (np.abs(new - theta) > _LAST_MOVE) & (information > 0)
+    if not moving.any():
+        return new
+    number = np.where(moving, np.cumsum(moving) - 1, -1)
+    some = regroup(cells, number, int(moving.sum()))
+    rest = (x[moving] for x in (theta, lag, a, b))
+    new[moving], _, _ = solve_rates(some, *rest, steps=_MOST_STEPS, tolerance=_LAST_MOVE)
+    return new
