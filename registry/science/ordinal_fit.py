@@ -57,7 +57,8 @@ class OrdinalProblem:
         """Maximise Laplace's likelihood, then, with more than one node, the quadrature's."""
         taus = np.full(int(self.free.sum()), START_TAU)
         x = np.concatenate([self._start_thresholds(), np.zeros(self.q), taus])
-        scale = np.concatenate([np.ones(self.k + self.q), taus])
+        # Half a start: no single step may throw a standard deviation onto zero.
+        scale = np.concatenate([np.ones(self.k + self.q), 0.5 * taus])
         even = np.arange(len(x)) >= self.k + self.q
         top = maximise(
             self.laplace, x, scale, even, GAIN_TOLERANCE, curvature=self._joint_information
@@ -69,7 +70,7 @@ class OrdinalProblem:
             top = maximise(lambda at: self._quadrature(at, n_nodes), *start)
             n += top.n_evaluations * (2 * len(x) + 1)
         theta, beta, tau2 = self._split(top.at)
-        mode, _ = self._find_mode(theta, beta, tau2)
+        mode = self._find_mode(theta, beta, tau2)
         return Solution(
             np.concatenate([top.at[: self.k + self.q], np.abs(top.at[self.k + self.q :])]),
             np.asarray(np.linalg.pinv(information, hermitian=True), np.float64),
@@ -84,7 +85,7 @@ class OrdinalProblem:
         theta, beta, tau2 = self._split(x)
         if np.any(np.diff(theta) <= 0.0):
             return None
-        mode, height = self._find_mode(theta, beta, tau2)
+        mode = self._find_mode(theta, beta, tau2)
         d = self.likelihood.derivatives(theta, beta, mode.effect)
         sweep = sweep_up(self.nest, tau2, self.likelihood.sum_by_leaf(-d.second))
         by_tau2, variances = log_det_slopes(sweep, flat_mean=False)
@@ -94,6 +95,7 @@ class OrdinalProblem:
         by_variance = np.array([0.5 * (n @ n - slope - n @ lam) for n, lam, slope in pairs])
         by_phi = self._by_phi(d, variances[0], rho)
         by_tau = 2.0 * x[self.k + self.q :] * by_variance[self.free]
+        height = d.value.sum() - 0.5 * mode.node_sums[0] @ mode.effect
         value = height - 0.5 * sweep.log_det()
         return Value(float(value), np.concatenate([by_phi, by_tau]), sweep)
 
@@ -112,9 +114,7 @@ class OrdinalProblem:
         down = np.bincount(self.cells.score, below, self.k + 1)[1:]
         return np.asarray(up + down, np.float64)
 
-    def _find_mode(
-        self, theta: FloatArray, beta: FloatArray, tau2: FloatArray
-    ) -> tuple[_Mode, float]:
+    def _find_mode(self, theta: FloatArray, beta: FloatArray, tau2: FloatArray) -> _Mode:
         """Newton for the effects; both links are log-concave, so every step is uphill."""
         above = np.zeros(1)
         for level in reversed(range(self.nest.n_levels)):
@@ -126,20 +126,21 @@ class OrdinalProblem:
         for _ in range(MAX_MODE_STEPS):
             sweep = sweep_up(self.nest, tau2, np.maximum(-second, 0.0))
             _, sums, effect = solve(sweep, first - second * mode.effect, 0.0)
-            step = float(np.max(np.abs(effect - mode.effect)))
+            target = _Mode(effect, sums)
+            if float(np.max(np.abs(effect - mode.effect))) < MODE_TOLERANCE:
+                mode = target
+                break
             share = 1.0
             for _ in range(30):
-                trial = _between(mode, _Mode(effect, sums), share)
+                trial = _between(mode, target, share)
                 total, first, second = self.likelihood.to_second(theta, beta, trial.effect)
                 trial_height = total - 0.5 * float(trial.node_sums[0] @ trial.effect)
                 if trial_height >= height - 1e-9 * (1.0 + abs(height)):
                     break
                 share *= 0.5
             mode, height = trial, trial_height
-            if step < MODE_TOLERANCE:
-                break
         self._latest = mode
-        return mode, height
+        return mode
 
     def _no_effects(self) -> _Mode:
         zeros = tuple(np.zeros(size) for size in self.nest.sizes)
@@ -202,7 +203,7 @@ class OrdinalProblem:
         """Negative Hessian: of the joint height with e profiled out for θ and β, by differences of
         the exact gradient for the few standard deviations."""
         theta, beta, tau2 = self._split(x)
-        mode, _ = self._find_mode(theta, beta, tau2)
+        mode = self._find_mode(theta, beta, tau2)
         d = self.likelihood.derivatives(theta, beta, mode.effect)
         sweep = sweep_up(self.nest, tau2, self.likelihood.sum_by_leaf(-d.second))
         cross = self._cross(d, self.cells.leaf, self.nest.sizes[0])

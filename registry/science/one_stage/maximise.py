@@ -182,7 +182,10 @@ class _Climb:
 def positive(info: FloatArray, scale: FloatArray) -> FloatArray:
     """The same curvatures with their signs made right and none flatter than FLATTEST."""
     units = np.outer(scale, scale)
-    values, vectors = np.linalg.eigh(0.5 * (info + info.T) * units)
+    symmetric = 0.5 * (info + info.T) * units
+    values, vectors = np.linalg.eigh(symmetric)
+    if values[0] >= FLATTEST:
+        return np.asarray(symmetric / units, np.float64)
     kept: FloatArray = (vectors * np.maximum(np.abs(values), FLATTEST)) @ vectors.T / units
     return kept
 
