@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from registry.packages.heat import heat_of_piles
 from registry.packages.looks import derived_looks
 from registry.packages.piles import derived_piles
 from registry.packages.shapes import Tables
@@ -14,6 +15,7 @@ def with_derived_columns(tables: Tables) -> dict[str, pd.DataFrame]:
     pooled. Raises PackageFault when a look has no bag or a bag no material.
     """
     full = dict(tables)
-    full["piles"] = derived_piles(full)
-    full["retrievals"] = derived_looks(full)
+    heats = heat_of_piles(full)
+    full["piles"] = derived_piles(full, heats)
+    full["retrievals"] = derived_looks(full, heats)
     return full

@@ -6,6 +6,7 @@ their percent lost, and SD² / n as variance. Lost, damaged and excluded bags ar
 with nothing left counts as 100 %.
 """
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -17,6 +18,7 @@ from registry.packages.looks import looks_of, pooling_settings
 from registry.packages.shapes import Tables
 from registry.packages.tables import EFFECT_SIZES
 from registry.science.decay import RateStatus, fit_decay
+from registry.science.readings import DaysReading
 from registry.science.used_looks import use_looks
 
 RATE_MEASURES = {"decay_rate": "log_decay_rate", "days_to_90": "log_days_to_90"}
@@ -62,17 +64,27 @@ def _pile_rates(tables: Tables) -> Iterator[dict[str, Any]]:
     fits = fit_decay(used.cells, used.unit_material, used.n_materials)
     # A pile without a rate of its own has none here either: its likelihood has no maximum.
     for unit in np.flatnonzero(fits.status == RateStatus.OWN_RATE):
-        yield {
+        material = used.unit_material[unit]
+        theta, variance = float(fits.theta[unit]), float(fits.variance[unit])
+        place = {
             "level": "pile",
-            "material": looks.material_labels[used.unit_material[unit]],
+            "material": looks.material_labels[material],
             "site": looks.site_labels[used.unit_site[unit]],
             "pile": looks.pile_labels[used.unit_pile[unit]],
-            "measure": "log_decay_rate",
-            "effect": float(fits.theta[unit]),
-            "variance": float(fits.variance[unit]),
             "n_piles": 1,
             "n_bags": int(used.unit_looks[unit]),
         }
+        yield place | {"measure": "log_decay_rate", "effect": theta, "variance": variance}
+        yield place | _log_days(theta, variance, float(fits.lag[material]))
+
+
+def _log_days(theta: float, variance: float, lag: float) -> dict[str, Any]:
+    """Days to 90 % lost at this rate, its lag taken as known; variance by the delta method."""
+    reading = DaysReading()
+    days = reading.of_rate(math.exp(theta), lag)
+    effect, error = reading.logs(days, lag, math.sqrt(variance))
+    squared = None if error is None else error**2
+    return {"measure": "log_days_to_90", "effect": effect, "variance": squared}
 
 
 def _percent_lost(tables: Tables, level: str, unit: list[str]) -> list[dict[str, Any]]:

@@ -4,10 +4,13 @@ The fractions come from the same science that the pooling reads, so that a packa
 what was pooled.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
 from registry.packages.errors import PackageFault
+from registry.packages.heat import LOOK_HEAT, PileHeat, PileKey, look_columns
 from registry.packages.shapes import Tables
 from registry.packages.tables import BY_NAME, DERIVED_OF_RETRIEVAL
 from registry.science.looks import code_looks
@@ -38,7 +41,7 @@ def comparison_settings(tables: Tables) -> tuple[float, str | None]:
     return float(trial["window_days"]), reference if isinstance(reference, str) else None
 
 
-def derived_looks(tables: Tables) -> pd.DataFrame:
+def derived_looks(tables: Tables, heats: Mapping[PileKey, PileHeat]) -> pd.DataFrame:
     """`retrievals` with its raw columns kept and every derived one computed anew.
 
     Raises PackageFault when a look has no bag or a bag no pile.
@@ -67,6 +70,8 @@ def derived_looks(tables: Tables) -> pd.DataFrame:
     derived["measurement_sd"] = np.asarray(columns.measurement_sd, float)
     derived["detection_limit"] = columns.detection_limit
     derived["missing_reason"] = _missing_reason(looks["outcome"], remaining)
+    zones = dict(zip(tables["sites"]["site"], tables["sites"]["time_zone"], strict=True))
+    derived[list(LOOK_HEAT)] = look_columns(looks, heats, zones)
     return derived[list(BY_NAME["retrievals"].column_names)]
 
 

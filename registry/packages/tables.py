@@ -180,6 +180,18 @@ DERIVED_OF_RETRIEVAL = (
         + "; ".join(f"{code}: {meaning}" for code, meaning in MISSING_REASONS.items()),
         choices=tuple(MISSING_REASONS),
     ),
+    _number(
+        "heat_coverage_pct",
+        "share of the time in the pile that its speaking probe logged; blank without a log",
+        "%",
+        low=0,
+        high=100,
+    ),
+    _number("heat_highest_c", "highest temperature while the bag lay in the pile", "Cel"),
+    _number("heat_mean_c", "mean temperature over the hours logged meanwhile", "Cel"),
+    _number("heat_hours_above_40", "hours at or above 40 °C meanwhile", "h", low=0),
+    _number("heat_hours_above_55", "hours at or above 55 °C meanwhile", "h", low=0),
+    _number("heat_degree_hours_40", "degree-hours above 40 °C meanwhile", "Cel.h", low=0),
 )
 
 _RETRIEVALS = ExportTable(
