@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
-from django.core.cache import cache
+from django.core.cache import caches
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import get_language
 from django.utils.translation import gettext as _
@@ -30,7 +30,7 @@ from registry.queries.pile_means import PileDayMean
 
 KEEP_SECONDS = 24 * 60 * 60
 # Raise it when a drawing changes, so that no kept picture survives an upgrade.
-DRAWING_VERSION = 3
+DRAWING_VERSION = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,12 +148,13 @@ def _words() -> CurveWords:
 def _kept(kind: str, records: object, title: str, about: str, draw: Callable[..., str]) -> Picture:
     text = repr((DRAWING_VERSION, get_language(), kind, records, title, about))
     key = "picture:" + hashlib.sha256(text.encode()).hexdigest()
-    drawn = cache.get(key)
+    kept = caches["pictures"]
+    drawn = kept.get(key)
     if drawn is None:
         drawn = tuple(
             draw(caption=Caption(f"{kind}-{width}", title, about), width=width)
             for width in ("wide", "narrow")
         )
-        cache.set(key, drawn, KEEP_SECONDS)
+        kept.set(key, drawn, KEEP_SECONDS)
     # Built by our own code from numbers and escaped text; no part of it is markup from outside.
     return Picture(*(mark_safe(svg) for svg in drawn))

@@ -92,7 +92,6 @@ class OverviewRow:
     lost: str
     letters: str
     n_sites: int
-    n_bags: int
     n_warnings: int
 
 
@@ -113,7 +112,6 @@ def overview_row(item: MaterialOverview) -> OverviewRow:
         lost=_with_interval(on_day),
         letters=on_day.letters if on_day else "",
         n_sites=shown.n_sites if shown else 0,
-        n_bags=shown.n_bags if shown else 0,
         n_warnings=item.n_warnings,
     )
 

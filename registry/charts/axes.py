@@ -4,16 +4,26 @@ import math
 from collections.abc import Iterable
 
 STEPS = (1, 2, 5)
+# A short range holds hardly a 1, 2 or 5; then every digit may mark it.
+FINE_STEPS = (1, 1.5, 2, 3, 4, 5, 6, 7, 8, 9)
+FEWEST_TICKS = 3
 
 
 def log_ticks(low: float, high: float, *, at_most: int = 7) -> list[float]:
     """1-2-5 ticks from `low` to `high` (> 0), thinned to powers of ten when too many."""
-    powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
-    ticks = [float(f"{step}e{power}") for power in powers for step in STEPS]
-    inside = [tick for tick in ticks if low <= tick <= high]
+    inside = _ticks_between(low, high, STEPS)
+    if len(inside) < FEWEST_TICKS:
+        fine = _ticks_between(low, high, FINE_STEPS)
+        return fine[:: math.ceil(len(fine) / at_most)] if fine else inside
     if len(inside) <= at_most:
         return inside
     return [tick for tick in inside if math.log10(tick).is_integer()] or inside[:at_most]
+
+
+def _ticks_between(low: float, high: float, steps: tuple[float, ...]) -> list[float]:
+    powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    ticks = [float(f"{step}e{power}") for power in powers for step in steps]
+    return [tick for tick in ticks if low <= tick <= high]
 
 
 def log_domain(values: Iterable[float | None], *, margin: float = 1.15) -> tuple[float, float]:

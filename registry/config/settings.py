@@ -100,6 +100,18 @@ DATABASES: dict[str, dict[str, Any]] = {
     }
 }
 
+# --- caches -------------------------------------------------------------------------------------
+
+# Pages are kept per process. Pictures take long to draw, so the processes of a machine share them.
+CACHES = {
+    "default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
+    "pictures": {
+        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+        "LOCATION": DATA_DIR / "pictures",
+        "OPTIONS": {"MAX_ENTRIES": 2000},
+    },
+}
+
 # --- people -------------------------------------------------------------------------------------
 
 AUTH_USER_MODEL = "registry.User"

@@ -75,12 +75,14 @@ def run_overview(run: PoolingRun) -> list[MaterialOverview]:
 
 
 def _overview(material: Material, estimates: list[PooledEstimate]) -> MaterialOverview:
+    # Only the model that fits all materials at once tells them apart, by letters.
+    compared = [found for found in estimates if found.model == "fixed_day"] or estimates
     codes = {warning.code for found in estimates for warning in found.warnings.all()}
     return MaterialOverview(
         material=material,
         rate=primary_of(estimates, "decay_rate"),
         days_to_90=primary_of(estimates, "days_to_90"),
-        on_day=primary_of(estimates, "disintegration_at_day"),
+        on_day=primary_of(compared, "disintegration_at_day"),
         n_warnings=len(codes),
     )
 

@@ -9,6 +9,11 @@ def test_ticks_are_ones_twos_and_fives():
     assert log_ticks(0.009, 0.11) == [0.01, 0.02, 0.05, 0.1]
 
 
+def test_a_short_range_is_marked_more_finely():
+    assert log_ticks(0.045, 0.095) == [0.05, 0.06, 0.07, 0.08, 0.09]
+    assert log_ticks(0.045, 0.095, at_most=3) == [0.05, 0.07, 0.09]
+
+
 def test_too_many_ticks_fall_back_to_powers_of_ten():
     assert log_ticks(0.0009, 1.2, at_most=5) == [0.001, 0.01, 0.1, 1.0]
 

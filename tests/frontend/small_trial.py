@@ -12,6 +12,7 @@ from django.test import Client
 from registry.models import (
     Bag,
     ChanceBy,
+    Comparison,
     Composition,
     CurvePoint,
     EstimateWarning,
@@ -86,6 +87,8 @@ def small_trial(
     )
     for i, material in enumerate(materials):
         _estimates(run, sites, material, rate_of(i))
+        _on_main_day(run, material, lost=90.0 - 10 * i, letters="abc"[i % 3])
+    _compare_with_first(run, materials)
     release = _release(trial, run, materials) if released else None
     return SmallTrial(trial, run, release, coordinator, materials, sites)
 
@@ -210,6 +213,41 @@ def _estimates(run: PoolingRun, sites: list[Site], material: Material, rate: flo
         **shared,
     )
     _parts(pooled, sites, rate)
+
+
+def _on_main_day(run: PoolingRun, material: Material, *, lost: float, letters: str) -> None:
+    counts = ("n_sites", "n_piles", "n_bags", "n_excluded", "n_lost", "n_nothing_left")
+    PooledEstimate.objects.create(
+        run=run,
+        material=material,
+        outcome="disintegration_at_day",
+        model="fixed_day",
+        day=84,
+        unit="%",
+        estimate=lost,
+        ci_low=lost - 4,
+        ci_high=lost + 4,
+        letters=letters,
+        method="REML, Kenward–Roger",
+        **dict.fromkeys(counts, 4),
+    )
+
+
+def _compare_with_first(run: PoolingRun, materials: list[Material]) -> None:
+    for found in run.estimates.filter(model="fixed_day").exclude(material=materials[0]):
+        difference = (found.estimate or 0) - 90.0
+        Comparison.objects.create(
+            pooled=found,
+            other=materials[0],
+            against_reference=True,
+            difference=difference,
+            standard_error=2.0,
+            df=9.0,
+            ci_low=difference - 4.5,
+            ci_high=difference + 4.5,
+            p_adjusted=0.0004,
+            adjustment="dunnett",
+        )
 
 
 def _around(value: float, ci: float, pi: float) -> dict[str, float]:

@@ -27,8 +27,8 @@ def test_the_pooled_page_shows_sites_mean_new_pile_and_leave_one_out(coordinator
     )
 
     assert page.count("Low Meadow yard</th>") == 2
-    assert '0.0200</td><td class="number">0.015 to 0.026' in page
-    assert "0.0095 to 0.042" in page
+    assert '0.0200</td><td class="number">0.0154 to 0.0260' in page
+    assert "0.00952 to 0.0420" in page
     assert "+16.3 %" in page
     assert page.count('class="chart-drawing"') == 6
 
@@ -47,6 +47,23 @@ def test_the_overview_lists_every_material_of_the_run(coordinator, pots):
 
     for material in pots.materials:
         assert material.name in page
+
+
+def test_the_overview_tells_materials_apart_by_letters(coordinator):
+    page = text_of(coordinator.get(reverse("frontend:pooled", args=["POTS-26"])))
+
+    assert "Lost by day 84, %" in page
+    assert "80.0 (76.0 to 84.0)</td><td>b</td>" in page
+
+
+def test_a_material_is_compared_with_the_reference(coordinator):
+    page = text_of(
+        coordinator.get(reverse("frontend:pooled-material", args=["POTS-26", "POTS-26-M1"]))
+    )
+
+    assert "−10.0</td>" in page
+    assert "−14.5 to −5.5" in page
+    assert "&lt; 0.001" in page
 
 
 def test_the_grid_says_what_came_out_and_what_was_lost(coordinator):
