@@ -54,7 +54,7 @@ class ListRows(VisibleRows):
 class OneRow(VisibleRows):
     """One row by its id, or by the code people write."""
 
-    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponseBase:
         return Response(self.get_serializer(self.get_object()).data)
 
 

@@ -9,6 +9,7 @@ from rest_framework import serializers
 from rest_framework.generics import get_object_or_404
 from rest_framework.request import Request
 from rest_framework.response import Response
+from rest_framework.views import APIView
 
 from api.v1.authentication import actor_of, known_actor
 from api.v1.filters import Filter
@@ -105,6 +106,13 @@ class TrialOut(serializers.Serializer):
         return [material.code for material in trial.materials.all()]
 
 
+class TrialMoreIn(serializers.Serializer):
+    """What may be added to a trial that is not closed; nothing is taken out."""
+
+    sites = serializers.ListField(child=code(), max_length=1000, required=False)
+    materials = serializers.ListField(child=code(), max_length=1000, required=False)
+
+
 class StateIn(serializers.Serializer):
     state = serializers.ChoiceField(choices=TrialState.values)
     reason = serializers.CharField(max_length=500)
@@ -189,6 +197,21 @@ class OneTrial(OneRow):
     lookup_url_kwarg = "trial"
     serializer_class = TrialOut
 
+    @extend_schema(
+        tags=["registration"],
+        summary="Add sites and materials to a trial that is not closed",
+        request=TrialMoreIn,
+        responses={200: TrialOut},
+    )
+    def patch(self, request: Request, trial: str) -> Response:
+        actor = known_actor(request)
+        body = TrialMoreIn(data=request.data)
+        body.is_valid(raise_exception=True)
+        changed = registration.update_trial(
+            trial=trial_for(request, trial), by=actor, **body.validated_data
+        )
+        return Response(TrialOut(changed).data)
+
 
 @extend_schema(
     tags=["registration"],
@@ -196,9 +219,7 @@ class OneTrial(OneRow):
     request=StateIn,
     responses={200: TrialOut},
 )
-class TrialStates(OneTrial):
-    http_method_names = ["post", "options"]
-
+class TrialStates(APIView):
     def post(self, request: Request, trial: str) -> Response:
         actor = known_actor(request)
         body = StateIn(data=request.data)

@@ -1,14 +1,23 @@
 """What became of each bulk submission, with its faults row by row."""
 
+from pathlib import Path
 from typing import Any
 
+from django.http import HttpResponse
+from django.utils.http import content_disposition_header
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
+from rest_framework.request import Request
 
 from api.v1.errors import fault_out
 from api.v1.filters import Filter
 from api.v1.listing import ListRows, OneRow, listed
 from registry.columns import KIND_NAMES
 from registry.models import Upload, UploadState
+from registry.services import uploads
+
+SUFFIXES = {"text/csv": ".csv", "application/x-ndjson": ".ndjson", "application/json": ".json"}
 
 
 class FaultOut(serializers.Serializer):
@@ -74,3 +83,38 @@ class OneUpload(OneRow):
     related = ("site",)
     prefetched = ("faults",)
     serializer_class = UploadWithFaultsOut
+
+
+def _as_file(upload: Upload, content: str | bytes, suffix: str, content_type: str) -> HttpResponse:
+    name = Path(upload.file_name or f"{upload.kind}-{upload.pk}").stem + suffix
+    response = HttpResponse(content, content_type=content_type)
+    response["Content-Disposition"] = content_disposition_header(True, name)
+    return response
+
+
+class AnnotatedUpload(OneRow):
+    model = Upload
+
+    @extend_schema(
+        tags=["uploads"],
+        summary="The rows as sent, with their faults in two columns more",
+        responses={(200, "text/csv"): OpenApiTypes.STR},
+    )
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
+        upload = self.get_object()
+        text = uploads.annotated(upload)
+        return _as_file(upload, text, "-faults.csv", "text/csv; charset=utf-8")
+
+
+class OriginalUpload(OneRow):
+    model = Upload
+
+    @extend_schema(
+        tags=["uploads"],
+        summary="The body as it was sent",
+        responses={(200, "*/*"): OpenApiTypes.BINARY},
+    )
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
+        upload = self.get_object()
+        suffix = SUFFIXES.get(upload.content_type.partition(";")[0], "")
+        return _as_file(upload, uploads.original(upload), suffix, upload.content_type)

@@ -39,6 +39,8 @@ urlpatterns = [
     path("temperatures/", temperatures.TemperatureList.as_view()),
     path("uploads/", uploads.Uploads.as_view()),
     path("uploads/<int:pk>/", uploads.OneUpload.as_view(), name="upload"),
+    path("uploads/<int:pk>/annotated/", uploads.AnnotatedUpload.as_view(), name="annotated"),
+    path("uploads/<int:pk>/original/", uploads.OriginalUpload.as_view(), name="original"),
     path("flags/", quality.Flags.as_view()),
     path("flags/<int:pk>/", quality.OneFlag.as_view()),
     path("flags/<int:pk>/decision/", quality.DecideFlag.as_view()),
