@@ -24,6 +24,8 @@ POLL_SECONDS = 0.5
 # The order in which a lab's files depend on one another.
 SITE_FILES = ("piles", "feedstocks", "turnings", "temperatures", "bags", "retrievals")
 
+STATES = ("draft", "registered", "running")
+
 
 class DemoFailed(RuntimeError):
     """A step did not do what it must; the message carries the server's answer."""
@@ -97,8 +99,9 @@ def _register(
         [folder / "materials.csv", folder / "compositions.csv"],
     )
     trial = registration["trial"]
-    registry.call("POST", "/api/v1/trials/", trial)
-    for state in ("registered", "running"):
+    found = registry.call("POST", "/api/v1/trials/", trial)
+    # An earlier start may have been stopped anywhere; each step is harmless when done already.
+    for state in STATES[STATES.index(found["state"]) + 1 :]:
         registry.call(
             "POST",
             f"/api/v1/trials/{trial['trial']}/state/",
