@@ -6,8 +6,7 @@
                                      inactive and 'did not disintegrate' is inconclusive there.
 
 A failed gate marks and greys a pile with its reason; it never drops it. The limits are
-suggestions of
-common practice without a source, shown with every result.
+suggestions of common practice without a source, shown with every result.
 """
 
 from dataclasses import dataclass

@@ -59,8 +59,7 @@ def pool_effects(
     ----------
     effect, variance : (n,) with n >= 2, finite, variance > 0.
     test : `t` uses S - 1 degrees of freedom with the model's standard error; `knapp_hartung` the
-        same
-        with its own standard error; `z` the normal distribution.
+        same with its own standard error; `z` the normal distribution.
 
     Raises
     ------

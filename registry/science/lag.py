@@ -2,8 +2,8 @@
 
 ℓ(L) = Σ_u max_θ ℓ_u(θ, L) is the profile likelihood of a material's lag. It is continuous, with a
 kink at every look day (bags lifted before the loss starts stop pulling on L), so it is searched
-on a
-grid, narrowed by golden section, and finished by joint scoring on (L, θ_u): with I the information,
+on a grid, narrowed by golden section, and finished by joint scoring on (L, θ_u): with I the
+information,
 
     dL  = (s_L - Σ I_Lθ s_θ / I_θθ) / (I_LL - Σ I_Lθ² / I_θθ),   dθ = (s_θ - I_Lθ dL) / I_θθ,
 

@@ -152,8 +152,7 @@ def variance_score(
 
     A cell's leverage h (its share of the unit's information, times one parameter) is taken off its
     count: the adjusted profile likelihood of Cox and Reid (1987, J. R. Stat. Soc. B 49, 1-39),
-    which
-    for b = 0 divides by n - 1 instead of n.
+    which for b = 0 divides by n - 1 instead of n.
 
     Returns
     -------

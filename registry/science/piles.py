@@ -1,16 +1,14 @@
 """Which units enter stage 2: piles that carry a rate, and the others through their site.
 
 A pile looked at once, with no measurable loss, or gone before its first look has no rate of its
-own.
-Dropping it would bias the pool, making up a rate would fake evidence. Instead, at each site
+own. Dropping it would bias the pool, making up a rate would fake evidence. Instead, at each site
 
 1. its rate-less piles are fitted together as one unit; if that carries a rate it enters as a unit;
 2. otherwise all piles of the site are fitted together as one unit;
 3. if that carries no rate either, the site has none: it is counted, with a bound.
 
 A joined unit of piles with shares π_j of its bags averages their deviations, so its pile
-variance is
-c·τ_p² with c = Σ π_j².
+variance is c·τ_p² with c = Σ π_j².
 
 A bound is the rate at which the log-likelihood has dropped by 1.353, half the 90 % point of
 chi-squared with one degree of freedom: a one-sided 95 % bound.
@@ -25,6 +23,7 @@ from registry.science.decay import DecayFits, RateStatus, fit_units
 from registry.science.likelihood import theta_score
 from registry.science.rates import first_guess, rate_bounds, settle_rates
 from registry.science.types import BoolArray, FloatArray, IntArray
+from registry.science.used_looks import UsedLooks
 
 _HALF_CHI2_90 = 1.3527717270
 _BISECTIONS = 60
@@ -112,6 +111,11 @@ def enter_through_site(
         low=low,
         high=high,
     )
+
+
+def units_of(used: UsedLooks, fits: DecayFits) -> tuple[Units, RatelessSites]:
+    """`enter_through_site` for the looks of a trial."""
+    return enter_through_site(used.cells, fits, used.unit_material, used.unit_site, used.unit_looks)
 
 
 def material_bounds(

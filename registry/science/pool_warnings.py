@@ -47,8 +47,7 @@ def about_sites(n_sites: int, tau2_site: float | None, separable: bool) -> list[
             Warning_(
                 "no_site_variance",
                 "The sites differ no more than their piles and bags explain: the estimated "
-                "variance "
-                "between sites is zero. That is a result, not a proof that sites are alike.",
+                "variance between sites is zero. That is a result, not a proof of likeness.",
             )
         )
     if n_sites >= 2 and not separable:
@@ -56,8 +55,7 @@ def about_sites(n_sites: int, tau2_site: float | None, separable: bool) -> list[
             Warning_(
                 "one_pile_per_site",
                 "With one pile at every site, differences between sites and between piles cannot "
-                "be "
-                "separated; both are reported as differences between sites.",
+                "be separated; both are reported as differences between sites.",
             )
         )
     return out
@@ -139,9 +137,8 @@ def about_joined(units: Units, mine: IntArray, site_labels: Sequence[str]) -> li
         Warning_(
             "piles_joined",
             f"At {', '.join(names)} a pile carries no rate of its own (looked at once, no "
-            f"measurable "
-            "loss, or gone before the first look); its bags were fitted together with others of "
-            "that site.",
+            "measurable loss, or gone before the first look); its bags were fitted together with "
+            "others of that site.",
         )
     ]
 
@@ -181,8 +178,7 @@ def about_looks(used: UsedLooks, material: int, counts: Counts) -> list[Warning_
             Warning_(
                 "few_travel_bags",
                 f"Only {_bags(h.n_bags)} buried and lifted on day 0 (mean {100 * h.remaining:.1f} "
-                f"% "
-                f"of the start mass); {MIN_TRAVEL_BAGS} are needed to correct by them.",
+                f"% of the start mass); {MIN_TRAVEL_BAGS} are needed to correct by them.",
             )
         )
     return out
@@ -216,8 +212,7 @@ def about_controls(used: UsedLooks, material: int) -> list[Warning_]:
         Gate.CONTAMINATION: (
             "negative_control_high",
             "The negative control weighed more than 103 % of its start in {}: compost sticks to "
-            "the "
-            "residue.",
+            "the residue.",
         ),
     }
     return [

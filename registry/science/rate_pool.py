@@ -1,8 +1,7 @@
 """What any pooling method says about one material's decay rate, before it is put into words.
 
 Every method (two stages, one stage) returns one `RatePool` per material; `outcomes.py` turns it
-into
-the pooled estimates people read. Rates are natural logs of a rate per day throughout.
+into the pooled estimates people read. Rates are natural logs of a rate per day throughout.
 """
 
 from dataclasses import dataclass, field, replace

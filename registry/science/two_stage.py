@@ -17,6 +17,7 @@ from scipy.stats import chi2
 
 from registry.science.heterogeneity import q_profile, typical_variance
 from registry.science.nested_reml import NestedEffects, RemlFits, fit_nested
+from registry.science.piles import Units
 from registry.science.types import BoolArray, FloatArray, IntArray
 
 # With few sites one of them can move the fit to another optimum; with many a warm start is enough.
@@ -108,6 +109,17 @@ def pool_piles(
         left_out_mu=out[0],
         left_out_se=out[1],
         left_out_tau2_site=out[2],
+    )
+
+
+def pool_units(units: Units, mine: IntArray, *, leave_out: bool = True) -> SecondStage:
+    """`pool_piles` for some rows of the stage-2 units."""
+    return pool_piles(
+        units.theta[mine],
+        units.variance[mine],
+        units.multiplier[mine],
+        units.site[mine],
+        leave_out=leave_out,
     )
 
 

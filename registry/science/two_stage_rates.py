@@ -2,8 +2,7 @@
 
 Stage 1 is `decay.py` and `piles.py`, for all materials at once; stage 2 is `two_stage.py`, material
 by material. What stage 1 shares (the lag, the correction by travel bags) moves all piles
-together, so
-its uncertainty is added to the standard error of the mean, not to that of each pile.
+together, so its uncertainty is added to the standard error of the mean, not to that of each pile.
 """
 
 from collections.abc import Callable
@@ -13,29 +12,21 @@ import numpy as np
 
 from registry.science import pool_warnings as say
 from registry.science.cells import regroup
-from registry.science.decay import DecayFits, RateStatus, fit_decay, fit_units
-from registry.science.piles import RatelessSites, Units, enter_through_site, material_bounds
+from registry.science.decay import DecayFits, RateStatus, fit_decay
+from registry.science.loss_sensitivity import LossRefit, pool_losses, refit_losses
+from registry.science.piles import RatelessSites, Units, material_bounds, units_of
 from registry.science.predict import MIN_SITES_TO_POOL
-from registry.science.rate_pool import LossCase, RatePool, SiteRate, WithoutSite, number
-from registry.science.two_stage import SecondStage, pool_piles
+from registry.science.rate_pool import RatePool, SiteRate, WithoutSite, number
+from registry.science.two_stage import SecondStage, pool_units
 from registry.science.types import FitDidNotConverge, IntArray, Warning_
-from registry.science.used_looks import (
-    LOST_AS_GONE,
-    LOST_AS_UNTOUCHED,
-    UsedLooks,
-    is_lost,
-    with_losses_as,
-)
+from registry.science.used_looks import UsedLooks
 
 MODEL = "two_stage"
 METHOD = (
-    "Two stages. Stage 1: lag and first-order loss per pile by censored maximum likelihood, lag "
-    "and "
-    "residual variance (a + b·f²) shared by the piles of a material. Stage 2: log rates by REML "
-    "with "
-    "known variances, site random and pile nested in site; mean with t (sites - 1), new pile at a "
-    "new "
-    "site with t (sites - 2); Q and I² of the sites' own estimates."
+    "Two stages. Stage 1: lag and first-order loss per pile by censored maximum likelihood, with "
+    "lag and residual variance (a + b·f²) shared by the piles of a material. Stage 2: log rates "
+    "by REML with known variances, site random and pile nested in site; mean with t (sites - 1), "
+    "new pile at a new site with t (sites - 2); Q and I² of the sites' own estimates."
 )
 # A pooled rate that rests on fewer than half of the sites would speak for the wrong ones.
 LEAST_SHARE_WITH_RATE = 0.5
@@ -55,9 +46,9 @@ def pool_in_two_stages(used: UsedLooks, on_step: Callable[[str, int, int], None]
     n = used.n_materials
     on_step("pile_fits", 0, 1)
     fits = fit_decay(used.cells, used.unit_material, n)
-    stage1 = _Stage1(used, fits, *_enter(used, fits))
+    stage1 = _Stage1(used, fits, *units_of(used, fits))
     on_step("pile_fits", 1, 1)
-    cases = _loss_cases(used, fits)
+    cases = refit_losses(used, fits)
     bags = _bags_per_site(used)
     pools = []
     for m in range(n):
@@ -67,11 +58,7 @@ def pool_in_two_stages(used: UsedLooks, on_step: Callable[[str, int, int], None]
     return _with_bounds(stage1, pools)
 
 
-def _enter(used: UsedLooks, fits: DecayFits) -> tuple[Units, RatelessSites]:
-    return enter_through_site(used.cells, fits, used.unit_material, used.unit_site, used.unit_looks)
-
-
-def _pool_material(stage1: _Stage1, cases: list["_Case"], bags: IntArray, m: int) -> RatePool:
+def _pool_material(stage1: _Stage1, cases: list[LossRefit], bags: IntArray, m: int) -> RatePool:
     used, fits, units = stage1.used, stage1.fits, stage1.units
     mine = np.flatnonzero(units.material == m)
     without = say.rateless_of(stage1.rateless, m)
@@ -84,7 +71,7 @@ def _pool_material(stage1: _Stage1, cases: list["_Case"], bags: IntArray, m: int
         return replace(pool, converged=False).with_warnings(say.NOT_CONVERGED)
     enough = n_with >= MIN_SITES_TO_POOL and n_with >= LEAST_SHARE_WITH_RATE * n_seen
     try:
-        second = _second_stage(units, mine) if n_with >= MIN_SITES_TO_POOL else None
+        second = pool_units(units, mine) if n_with >= MIN_SITES_TO_POOL else None
     except FitDidNotConverge:
         return replace(pool, converged=False).with_warnings(say.NOT_CONVERGED)
     pool = replace(pool, sites=_sites(stage1, second, bags, mine, without, m))
@@ -92,7 +79,7 @@ def _pool_material(stage1: _Stage1, cases: list["_Case"], bags: IntArray, m: int
     if not enough or second is None:
         return pool.with_warnings(*(say.about_sites(1, None, True) if n_with == n_seen else []))
     pool = _filled(pool, stage1, second, mine, m, n_with)
-    pool = replace(pool, loss_cases=tuple(_loss_case(case, m) for case in cases if case.has(m)))
+    pool = replace(pool, loss_cases=tuple(pool_losses(case, m) for case in cases if case.has(m)))
     return pool.with_warnings(
         *say.about_sites(n_with, second.tau2_site, second.separable),
         *say.about_joined(units, mine, used.looks.site_labels),
@@ -157,16 +144,6 @@ def _filled(
             *pool.warnings,
             *say.about_lag(bool(fits.lag_identified[m]), bool(fits.variance_borrowed[m])),
         ),
-    )
-
-
-def _second_stage(units: Units, mine: IntArray, *, leave_out: bool = True) -> SecondStage:
-    return pool_piles(
-        units.theta[mine],
-        units.variance[mine],
-        units.multiplier[mine],
-        units.site[mine],
-        leave_out=leave_out,
     )
 
 
@@ -239,48 +216,6 @@ def _rateless_warnings(
     names = [stage1.used.looks.site_labels[s] for s in stage1.rateless.site[without]]
     gone = [bool(s == RateStatus.ALL_GONE) for s in status]
     return say.about_rateless(names, gone, n_seen, pooled)
-
-
-@dataclass(frozen=True)
-class _Case:
-    assumption: str
-    units: Units
-    materials: frozenset[int]
-
-    def has(self, material: int) -> bool:
-        return material in self.materials
-
-
-def _loss_cases(used: UsedLooks, fits: DecayFits) -> list[_Case]:
-    """Stage 1 again with lost bags as gone and as untouched, at the same lag and variance."""
-    affected = np.unique(used.looks.material[is_lost(used.looks) & (used.looks.day > 0)])
-    if not len(affected):
-        return []
-    part = replace(used, looks=used.looks.rows(np.isin(used.looks.material, affected)))
-    cases = []
-    for assumption in (LOST_AS_GONE, LOST_AS_UNTOUCHED):
-        changed = with_losses_as(part, assumption)
-        theta, variance, status, by_lag, by_scale = fit_units(
-            changed.cells, changed.unit_material, fits
-        )
-        refitted = replace(
-            fits, theta=theta, variance=variance, status=status, by_lag=by_lag, by_scale=by_scale
-        )
-        units, _ = _enter(changed, refitted)
-        cases.append(_Case(assumption, units, frozenset(affected.tolist())))
-    return cases
-
-
-def _loss_case(case: _Case, m: int) -> LossCase:
-    mine = np.flatnonzero(case.units.material == m)
-    n_sites = len(np.unique(case.units.site[mine]))
-    if n_sites < MIN_SITES_TO_POOL:
-        return LossCase(case.assumption, None, None, n_sites)
-    try:
-        second = _second_stage(case.units, mine, leave_out=False)
-    except FitDidNotConverge:
-        return LossCase(case.assumption, None, None, n_sites)
-    return LossCase(case.assumption, second.mu, second.standard_error, n_sites)
 
 
 def _bags_per_site(used: UsedLooks) -> IntArray:
