@@ -202,7 +202,7 @@ class LossScenario:
 
 @dataclass(frozen=True)
 class Comparison:
-    """One material less another, in the unit of the estimate, adjusted for all that are compared."""
+    """One material less another, in the unit of the estimate, adjusted for all compared."""
 
     other: str
     difference: float
