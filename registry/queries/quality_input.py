@@ -13,7 +13,7 @@ from registry.queries.binary_columns import read_columns
 from registry.queries.exclusions import LOOK_IS_EXCLUDED
 from registry.science.mass_balance import BagMasses, weigh
 from registry.science.quality_rules import BagTable, LookTable
-from registry.science.types import BoolArray, FloatArray
+from registry.science.types import BoolArray, FloatArray, IntArray
 
 PER_CENT = 0.01
 
@@ -33,26 +33,38 @@ def _place_in(column: str, words: tuple[str, ...]) -> str:
     return f"CASE {column} {cases} END"
 
 
+# Whole numbers of a look in one: each column costs as much as all the rules about it.
+_NUMBERS = {
+    "outcome": (_place_in("look.outcome", OUTCOMES), 8),
+    "purpose": (_place_in("bag.purpose", PURPOSES), 4),
+    "reburied": ("look.reburied::integer", 2),
+    "excluded": (f"({LOOK_IS_EXCLUDED})::integer", 2),
+    # Blank is 0, so a score or a plan counts from 1.
+    "fragmentation": ("coalesce(look.fragmentation + 1, 0)", 8),
+    "planned": ("coalesce(bag.planned_days + 1, 0)", 2**20),
+    "day": ("(look.retrieved_on - bag.buried_on)", 2**20),
+}
+
+
+def _packed() -> str:
+    weight, terms = 1, []
+    for expression, size in _NUMBERS.values():
+        terms.append(f"{weight}::bigint * {expression}")
+        weight *= size
+    return " + ".join(terms)
+
+
 _LOOKS = f"""
-SELECT look.id, bag.id AS bag, bag.pile_id, bag.material_id,
-       look.retrieved_on - bag.buried_on AS day,
-       {_place_in("look.outcome", OUTCOMES)} AS outcome,
-       {_place_in("bag.purpose", PURPOSES)} AS purpose,
-       look.reburied::integer AS reburied,
-       coalesce(bag.planned_days, 'NaN'::float8) AS planned,
+SELECT look.id, bag.pile_id, bag.material_id, {_packed()} AS numbers,
        bag.initial_mass_g AS initial, coalesce(bag.initial_moisture_pct, 0) AS moisture,
        coalesce(look.dry_mass_g, 'NaN') AS dry, coalesce(look.ash_pct, 'NaN') AS ash,
-       coalesce(look.contaminant_ash_pct, 'NaN') AS contaminant,
-       coalesce(look.fragmentation, 'NaN'::float8) AS fragmentation,
-       ({LOOK_IS_EXCLUDED})::integer AS excluded
+       coalesce(look.contaminant_ash_pct, 'NaN') AS contaminant
   FROM registry_retrieval look JOIN registry_bag bag ON bag.id = look.bag_id
  WHERE bag.pile_id = ANY(%s)
 """
 _LOOK_COLUMNS = {
-    **dict.fromkeys(("id", "bag", "pile_id", "material_id"), "bigint"),
-    **dict.fromkeys(("day", "outcome", "purpose", "reburied", "excluded"), "integer"),
-    **dict.fromkeys(("planned", "initial", "moisture", "dry", "ash", "contaminant"), "float8"),
-    "fragmentation": "float8",
+    **dict.fromkeys(("id", "pile_id", "material_id", "numbers"), "bigint"),
+    **dict.fromkeys(("initial", "moisture", "dry", "ash", "contaminant"), "float8"),
 }
 
 # A batch is what one site cut from one material: the next site's bags are none of its business.
@@ -104,6 +116,7 @@ def bags_of_batches(pile_ids: Sequence[int]) -> tuple[BagTable, list[int]]:
 
 def _reviewed(piles: list[int], window: float, primary: float) -> ReviewedLooks:
     found = read_columns(_LOOKS, [piles], _LOOK_COLUMNS)
+    numbers = _unpacked(found["numbers"])
     materials = np.unique(found["material_id"])
     known = Material.objects.in_bulk(materials.tolist())
     start_ash = np.array([_fraction(known[pk].initial_ash_pct) for pk in materials.tolist()])
@@ -111,23 +124,33 @@ def _reviewed(piles: list[int], window: float, primary: float) -> ReviewedLooks:
     balance = weigh(_masses(found, ash_start))
     table = LookTable(
         look=found["id"],
-        bag=found["bag"],
         pile=found["pile_id"],
         material=found["material_id"],
-        day=found["day"],
-        outcome=found["outcome"].astype(np.int8),
-        purpose=found["purpose"].astype(np.int8),
+        day=numbers["day"],
+        outcome=numbers["outcome"].astype(np.int8),
+        purpose=numbers["purpose"].astype(np.int8),
         remaining=balance.remaining,
         ash_corrected=balance.ash_corrected,
         ash=found["ash"] * PER_CENT,
         ash_start=ash_start,
-        fragmentation=found["fragmentation"],
-        planned_days=found["planned"],
+        fragmentation=_from_one(numbers["fragmentation"]),
+        planned_days=_from_one(numbers["planned"]),
         window_days=np.full(len(found["id"]), window),
-        reburied=found["reburied"].astype(bool),
+        reburied=numbers["reburied"].astype(bool),
     )
     roles = {pk: material.role for pk, material in known.items()}
-    return ReviewedLooks(table, found["excluded"].astype(bool), roles, primary)
+    return ReviewedLooks(table, numbers["excluded"].astype(bool), roles, primary)
+
+
+def _unpacked(packed: IntArray) -> dict[str, IntArray]:
+    numbers = {}
+    for name, (_, size) in _NUMBERS.items():
+        packed, numbers[name] = np.divmod(packed, size)
+    return numbers
+
+
+def _from_one(numbers: IntArray) -> FloatArray:
+    return np.where(numbers > 0, numbers - 1.0, np.nan)
 
 
 def _masses(found: dict[str, NDArray[Any]], ash_start: FloatArray) -> BagMasses:

@@ -22,7 +22,6 @@ def looks(remaining: list[float], **columns: object) -> LookTable:
     n = len(remaining)
     table = LookTable(
         look=np.arange(1, n + 1),
-        bag=np.arange(101, n + 101),
         pile=np.full(n, 7),
         material=np.full(n, 3),
         day=np.full(n, 28),

@@ -45,7 +45,6 @@ class LookTable:
     """
 
     look: IntArray
-    bag: IntArray
     pile: IntArray
     material: IntArray
     day: IntArray
