@@ -255,6 +255,15 @@ class CurvePoint(DjangoModelFactory):
     day = 28.0
 
 
+class ClassChance(DjangoModelFactory):
+    class Meta:
+        model = models.ClassChance
+
+    pooled = factory.SubFactory(PooledEstimate)
+    score = 2
+    count = 4
+
+
 class ChanceBy(DjangoModelFactory):
     class Meta:
         model = models.ChanceBy

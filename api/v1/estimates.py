@@ -87,6 +87,12 @@ class LossScenarioOut(serializers.Serializer):
     ci_high = serializers.FloatField(allow_null=True)
 
 
+class ClassChanceOut(serializers.Serializer):
+    score = serializers.IntegerField(help_text="0 whole … 5 none found")
+    count = serializers.IntegerField(help_text="looks with this score")
+    probability = serializers.FloatField(allow_null=True, help_text="in a new pile")
+
+
 class ComparisonOut(serializers.Serializer):
     other = serializers.CharField(source="other.code", help_text="material that is subtracted")
     difference = serializers.FloatField(help_text="in the unit of the estimate")
@@ -166,6 +172,7 @@ class WholeEstimateOut(EstimateOut):
     left_out = LeftOutOut(many=True)
     loss_sensitivity = LossScenarioOut(many=True)
     curve = CurvePointOut(many=True)
+    class_chances = ClassChanceOut(many=True, help_text="of ordinal: each class of the score")
     comparisons = serializers.SerializerMethodField(help_text="of fixed_day: all pairs")
     against_reference = serializers.SerializerMethodField(
         help_text="of fixed_day: less the trial's reference material"
@@ -254,6 +261,7 @@ class OneEstimate(OneRow):
         "sites__site",
         "left_out__site",
         "loss_sensitivity",
+        "class_chances",
         "compared__other",
         "curve",
     )

@@ -10,6 +10,7 @@ from .people import AccessToken, SiteMembership, User
 from .pile import Feedstock, Pile, ProbeDay, Turning
 from .pooled_estimate import (
     ChanceBy,
+    ClassChance,
     Comparison,
     CurvePoint,
     EstimateWarning,
@@ -32,6 +33,7 @@ __all__ = [
     "Bag",
     "HISTORY",
     "ChanceBy",
+    "ClassChance",
     "Comparison",
     "Composition",
     "Correction",

@@ -179,6 +179,31 @@ class ChanceBy(models.Model):
         return f"{self.probability} by day {self.days}"
 
 
+class ClassChance(models.Model):
+    """One class of a visual score: how often it was seen, and its chance in a new pile."""
+
+    pooled = models.ForeignKey(
+        PooledEstimate, on_delete=models.CASCADE, related_name="class_chances"
+    )
+    score = models.PositiveSmallIntegerField()
+    count = models.PositiveIntegerField()
+    probability = measured()
+
+    class Meta:
+        ordering = ["pooled", "score"]
+        constraints = [
+            models.UniqueConstraint(fields=["pooled", "score"], name="class_chance_once"),
+            models.CheckConstraint(
+                condition=Q(probability__gte=0, probability__lte=1),
+                name="class_chance_is_a_probability",
+            ),
+        ]
+        triggers = never_changed("class_chance")
+
+    def __str__(self) -> str:
+        return f"score {self.score}: {self.probability}"
+
+
 class LossScenario(models.Model):
     """The estimate if every lost or damaged bag had been gone, or untouched."""
 

@@ -8,7 +8,7 @@ from typing import Any
 # Below this both are taken for zero: a variance of 1e-17 on one machine and 0 on another are alike.
 NEGLIGIBLE = 1e-9
 # What names an item of a list, in the order in which it is looked for.
-ITEM_NAMES = ("site", "other", "days", "day", "assumption", "code")
+ITEM_NAMES = ("site", "other", "score", "days", "day", "assumption", "code")
 # Sentences may improve and hold rounded numbers; their codes are compared.
 NOT_COMPARED = frozenset({"message", "input_digest"})
 

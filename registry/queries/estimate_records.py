@@ -10,6 +10,7 @@ _PARTS = (
     "curve",
     "chance_90_by",
     "loss_sensitivity",
+    "class_chances",
     "compared__other",
     "warnings",
 )
@@ -43,6 +44,7 @@ def _parts(found: PooledEstimate) -> dict[str, Any]:
         "curve": [_plain(part) for part in found.curve.all()],
         "chance_90_by": [_plain(part) for part in found.chance_90_by.all()],
         "loss_sensitivity": [_plain(part) for part in found.loss_sensitivity.all()],
+        "class_chances": [_plain(part) for part in found.class_chances.all()],
         "comparisons": [_of_other(c) for c in found.compared.all() if not c.against_reference],
         "against_reference": next(
             (_of_other(c) for c in found.compared.all() if c.against_reference), None

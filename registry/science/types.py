@@ -215,6 +215,15 @@ class Comparison:
 
 
 @dataclass(frozen=True)
+class ClassChance:
+    """One class of a visual score: how often it was seen, and its chance in a new pile."""
+
+    score: int
+    count: int
+    probability: float | None
+
+
+@dataclass(frozen=True)
 class PooledEstimate:
     """One pooled answer; fields as in section 5 of the contract. None where not estimable."""
 
@@ -256,6 +265,7 @@ class PooledEstimate:
     # All pairs; and the one with the trial's reference material, adjusted among those alone.
     comparisons: tuple[Comparison, ...] = ()
     against_reference: Comparison | None = None
+    class_chances: tuple[ClassChance, ...] = ()
     warnings: tuple[Warning_, ...] = ()
     # Of a model on a linear scale: standard error, its degrees of freedom, compact letters.
     standard_error: float | None = None

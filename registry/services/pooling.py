@@ -19,6 +19,7 @@ from django.db.models.functions import Now
 from registry.errors import NothingToPool
 from registry.models import (
     ChanceBy,
+    ClassChance,
     Comparison,
     CurvePoint,
     EstimateWarning,
@@ -269,6 +270,7 @@ def _store_parts(pooled: PooledEstimate, found: science.PooledEstimate, codes: _
     plain: tuple[tuple[type[Model], Sequence[object]], ...] = (
         (CurvePoint, found.curve),
         (ChanceBy, found.chance_90_by),
+        (ClassChance, found.class_chances),
         (LossScenario, found.loss_sensitivity),
         (EstimateWarning, found.warnings),
     )
