@@ -8,6 +8,7 @@ The steps, each in its own module:
     sites             `two_stage.py`    REML, site random, pile nested in site; leave-one-site-out
     answers           `outcomes.py`     rate, days to 90 %, loss at the primary day
     primary day       `fixed_day_losses.py`  all materials in one linear mixed model
+                      `fixed_day_scores.py`  visual scores of each material
 
 `METHODS` is the list of ways to pool; each returns one `RatePool` per material, and all of them are
 told by the same `outcomes.py`. Everything is deterministic and independent of the order of rows.
@@ -19,6 +20,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from registry.science.fixed_day_losses import compare_on_day
+from registry.science.fixed_day_scores import score_on_day
 from registry.science.looks import check_looks, in_fixed_order
 from registry.science.one_stage_rates import pool_in_one_stage
 from registry.science.outcomes import outcome_records
@@ -28,7 +30,7 @@ from registry.science.types import BagLooks, PooledEstimate, Warning_
 from registry.science.used_looks import UsedLooks, use_looks
 
 # Part of every run's digest: change it whenever a number could change.
-MODEL_VERSION = "2026.4"
+MODEL_VERSION = "2026.5"
 
 # A heat class needs as many sites as a prediction does.
 MIN_SITES_PER_HEAT_CLASS = 3
@@ -99,6 +101,15 @@ def pool_trial(
                     day=primary_day,
                     window_days=window_days,
                     reference=reference_material,
+                    heat_class=heat_class,
+                    model_version=MODEL_VERSION,
+                )
+            )
+            records.extend(
+                score_on_day(
+                    used,
+                    day=primary_day,
+                    window_days=window_days,
                     heat_class=heat_class,
                     model_version=MODEL_VERSION,
                 )
