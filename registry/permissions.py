@@ -108,6 +108,16 @@ class Actor:
             return Site.objects.filter(memberships__user=self.user)
         return Site.objects.none()
 
+    def sites_in_charge_of(self) -> QuerySet[Site]:
+        """Sites that take part in the actor's trials and in nobody else's.
+
+        Anyone who registers a trial may name a site; that must not open the site's other trials.
+        """
+        links = Trial.sites.through.objects
+        theirs = links.exclude(trial__in=self.trials()).values("site")
+        mine = links.filter(trial__in=self.trials()).values("site")
+        return Site.objects.filter(pk__in=mine).exclude(pk__in=theirs)
+
     def trials(self) -> QuerySet[Trial]:
         """Trials the actor coordinates."""
         if self.is_coordinator:
@@ -238,9 +248,9 @@ def _visible_materials(actor: Actor, prefix: str) -> Q:
 
 
 def _visible_uploads(actor: Actor) -> Q:
-    coordinated = Trial.sites.through.objects.filter(trial__in=actor.trials()).values("site")
     own = Q(user=actor.user) if actor.user is not None else Q(pk__in=[])
-    return Q(site__in=actor.sites()) | Q(site__in=coordinated) | own
+    mine = Q(trial__in=actor.trials()) | Q(trial__isnull=True, site__in=actor.sites_in_charge_of())
+    return Q(site__in=actor.sites()) | mine | own
 
 
 def _out_of_embargo(today: date) -> Q:
@@ -297,7 +307,7 @@ def _visible_history(actor: Actor, model: type[Model]) -> Q:
     if model in ROW_PATHS:
         site, trial = ROW_PATHS[model]
         return Q(**{f"{site}__in": sites}) | Q(**{f"{trial}__in": trials})
-    coordinated = Trial.sites.through.objects.filter(trial__in=trials).values("site")
+    coordinated = actor.sites_in_charge_of()
     tried = Trial.materials.through.objects.filter(trial__in=trials).values("material")
     conditions = {
         Trial: Q(pgh_obj__in=trials),

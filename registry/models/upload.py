@@ -5,6 +5,7 @@ from registry.columns import UPLOAD_KINDS
 
 from .people import AccessToken, User
 from .site import Site
+from .trial import Trial
 
 
 class UploadState(models.TextChoices):
@@ -29,6 +30,10 @@ class Upload(models.Model):
     error_total = models.PositiveIntegerField(default=0)
     site = models.ForeignKey(
         Site, null=True, blank=True, on_delete=models.PROTECT, related_name="uploads"
+    )
+    # Known once the rows are: set when they are all of one trial.
+    trial = models.ForeignKey(
+        Trial, null=True, blank=True, on_delete=models.PROTECT, related_name="uploads"
     )
     token = models.ForeignKey(
         AccessToken, null=True, blank=True, on_delete=models.SET_NULL, related_name="uploads"

@@ -9,9 +9,12 @@ from registry.permissions import Actor
 
 
 def sites_to_issue_for(actor: Actor) -> QuerySet[Site]:
-    """Sites the person works at, and the sites of trials they coordinate; by name."""
+    """Sites the person works at, and sites that are in their trials alone; by name.
+
+    A token reads all rows of its site, so a site shared with others is issued by its own people.
+    """
     return (
-        Site.objects.filter(Q(pk__in=actor.sites()) | Q(trials__in=actor.trials()))
+        Site.objects.filter(Q(pk__in=actor.sites()) | Q(pk__in=actor.sites_in_charge_of()))
         .distinct()
         .order_by("name", "code")
     )

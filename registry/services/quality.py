@@ -74,7 +74,7 @@ def correct_retrieval(
     value the column or the look cannot have, RecordChanged when nothing would change.
     """
     pile = retrieval.bag.pile
-    demand(by, Capability.CORRECT, site=pile.site)
+    demand(by, Capability.CORRECT, site=pile.site, trial=pile.trial)
     reason = _reason(reason)
     if field not in CORRECTABLE:
         raise InvalidValue(f"{field[:60]} cannot be corrected.", field="field")

@@ -27,7 +27,7 @@ from registry.intake.faults import FaultBook
 from registry.intake.labels import Sender
 from registry.intake.parse import read_fast, read_fully, read_one
 from registry.intake.pipeline import Prepared, prepare
-from registry.models import Release, Trial, Upload, UploadState
+from registry.models import Release, Upload, UploadState
 from registry.permissions import Actor, Capability, can
 from registry.services import audit, flags, refusals
 from registry.services.turns import in_turn
@@ -232,17 +232,18 @@ def _finish(upload: Upload, prepared: Prepared, by: Actor) -> Upload:
     upload.state, upload.finished_at = UploadState.STORED, timezone.now()
     if upload.site_id is None and len(prepared.site_ids) == 1:
         upload.site_id = prepared.site_ids[0]
+    if len(prepared.trial_ids) == 1:
+        upload.trial_id = prepared.trial_ids[0]
     upload.save()
     with pghistory.context(action=f"upload {upload.pk}", actor=by.label):
         prepared.write(upload.pk)
     if prepared.created:
         flags.review_upload(upload.kind, prepared.pile_ids, by)
-    trials = Trial.objects.filter(pk__in=prepared.trial_ids)
     audit.record(
         "upload_stored",
         f"Upload {upload.pk}: {prepared.created} {upload.kind} new, {prepared.unchanged} unchanged",
         by,
-        trials[0] if len(prepared.trial_ids) == 1 else None,
+        upload.trial,
     )
     return upload
 

@@ -1,0 +1,288 @@
+"""Who may: every address of the API and of the pages, and what each person gets.
+
+A row is a verb, an address as the URL table writes it, the address that is asked, and the statuses
+for: a stranger, the lab of the rows (NORTH), the lab of another site in the trial (SOUTH), the
+trial's coordinator, and a coordinator of another trial in which NORTH takes part too. Rows are
+about NORTH's data, which no release has made public, unless the address says otherwise.
+An expired or a revoked token is 401 wherever a
+token is read; `OPEN_TO_BAD_TOKENS` lists where none is.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+PEOPLE = ("stranger", "NORTH", "SOUTH", "coordinator", "other coordinator")
+
+
+@dataclass(frozen=True)
+class Row:
+    verb: str
+    route: str
+    statuses: tuple[int, ...]
+    path: str = ""
+    body: Any = None
+    query: str = ""
+
+    @property
+    def address(self) -> str:
+        return (self.path or self.route) + self.query
+
+
+def get(route: str, *statuses: int, path: str = "", query: str = "") -> Row:
+    return Row("GET", route, statuses, path, query=query)
+
+
+def post(route: str, *statuses: int, body: Any = None, path: str = "", query: str = "") -> Row:
+    return Row("POST", route, statuses, path, body, query)
+
+
+ALL = (200,) * 5
+DRY = "?dry_run=true"
+PILE = {
+    "site": "NORTH",
+    "pile": "P9",
+    "trial": "TRIAL-1",
+    "kind": "bin",
+    "started_on": "2026-04-07",
+}
+OF_PILE = {"site": "NORTH", "pile": "P1"}
+BAG = {
+    **OF_PILE,
+    "trial": "TRIAL-1",
+    "bag_label": "N-NEW",
+    "material": "PAPER",
+    "buried_on": "2026-04-07",
+    "initial_mass_g": 10,
+}
+LOOK = {
+    "trial": "TRIAL-1",
+    "bag_label": "N-UNSEEN",
+    "retrieved_on": "2026-04-20",
+    "outcome": "bag_lost",
+}
+SITE = {
+    "site": "NEW-SITE",
+    "institution": "INST",
+    "name": "New",
+    "country": "DK",
+    "time_zone": "Europe/Copenhagen",
+}
+TRIAL = {
+    "trial": "TRIAL-NEW",
+    "title": "New",
+    "schedule_days": [14],
+    "primary_day": 14,
+    "sites": ["NORTH"],
+    "materials": ["PAPER"],
+}
+MATERIAL = {"material": "NEW-MAT", "name": "New", "form": "pot", "role": "test"}
+COMPOSITION = {
+    "material": "PAPER",
+    "component": "cellulose",
+    "function": "fibre",
+    "mass_pct": 100,
+}
+DECISION = {"decision": "accept", "reason": "seen"}
+CORRECTION = {"field": "notes", "value": "seen again", "reason": "forgotten"}
+STATE = {"state": "closed", "reason": "done"}
+
+API = [
+    # Registered by coordinators, read by anyone.
+    get("institutions/", *ALL),
+    post(
+        "institutions/",
+        *(401, 403, 403, 201, 201),
+        body={"institution": "NEW", "name": "New", "country": "DK"},
+    ),
+    get("sites/", *ALL),
+    post("sites/", 401, 403, 403, 201, 201, body=SITE),
+    get("trials/", *ALL),
+    post("trials/", 401, 403, 403, 201, 201, body=TRIAL),
+    get("trials/<str:trial>/", *ALL, path="trials/TRIAL-1/"),
+    get("trials/<str:trial>/", 404, 200, 404, 200, 404, path="trials/DRAFT/"),
+    Row(
+        "PATCH",
+        "trials/<str:trial>/",
+        (401, 403, 403, 200, 403),
+        "trials/TRIAL-1/",
+        {"materials": ["PAPER"]},
+    ),
+    Row(
+        "PATCH",
+        "trials/<str:trial>/",
+        (401, 403, 404, 200, 404),
+        "trials/DRAFT/",
+        {"materials": ["PAPER"]},
+    ),
+    post(
+        "trials/<str:trial>/state/",
+        *(401, 403, 403, 200, 403),
+        path="trials/TRIAL-1/state/",
+        body=STATE,
+    ),
+    post(
+        "trials/<str:trial>/state/",
+        *(401, 403, 404, 200, 404),
+        path="trials/DRAFT/state/",
+        body=STATE,
+    ),
+    post(
+        "trials/<str:trial>/pooling-runs/",
+        *(401, 403, 403, 200, 403),
+        path="trials/TRIAL-1/pooling-runs/",
+    ),
+    post(
+        "trials/<str:trial>/releases/",
+        *(401, 403, 403, 201, 403),
+        path="trials/TRIAL-1/releases/",
+        body={},
+    ),
+    get(
+        "trials/<str:trial>/export/",
+        *ALL,
+        path="trials/TRIAL-1/export/",
+        query="?table=retrievals",
+    ),
+    get(
+        "trials/<str:trial>/export/",
+        *(404, 200, 404, 200, 404),
+        path="trials/DRAFT/export/",
+        query="?table=bags",
+    ),
+    get("export/", *ALL, query="?table=bags"),
+    # Sent by labs for their own site.
+    get("materials/", *ALL),
+    post("materials/", 401, 201, 201, 201, 201, body=MATERIAL, query=DRY),
+    get("materials/<str:code>/", *ALL, path="materials/PAPER/"),
+    get("materials/<str:code>/", 404, 200, 200, 200, 200, path="materials/SECRET/"),
+    get("compositions/", *ALL),
+    post("compositions/", 401, 201, 201, 201, 201, body=COMPOSITION, query=DRY),
+    get("piles/", *ALL),
+    post("piles/", 401, 201, 403, 201, 403, body=PILE, query=DRY),
+    get("piles/<int:pk>/", 404, 200, 404, 200, 404, path="piles/{pile}/"),
+    get("feedstocks/", *ALL),
+    post(
+        "feedstocks/",
+        *(401, 201, 422, 201, 422),
+        body={**OF_PILE, "ingredient": "straw", "wet_mass_kg": 5},
+        query=DRY,
+    ),
+    get("turnings/", *ALL),
+    post(
+        "turnings/",
+        *(401, 201, 422, 201, 422),
+        body={**OF_PILE, "turned_at": "2026-04-20T10:00:00Z"},
+        query=DRY,
+    ),
+    get("temperatures/", *ALL),
+    post(
+        "temperatures/",
+        *(401, 201, 422, 201, 422),
+        body={
+            **OF_PILE,
+            "probe": "CORE",
+            "measured_at": "2026-04-20T10:00:00Z",
+            "temperature_c": 55,
+        },
+        query=DRY,
+    ),
+    get("bags/", *ALL),
+    post("bags/", 401, 201, 422, 201, 422, body=BAG, query=DRY),
+    get("bags/<int:pk>/", 404, 200, 404, 200, 404, path="bags/{bag}/"),
+    get("retrievals/", *ALL),
+    post("retrievals/", 401, 201, 422, 201, 422, body=LOOK, query=DRY),
+    get("retrievals/<int:pk>/", 404, 200, 404, 200, 404, path="retrievals/{look}/"),
+    post(
+        "retrievals/<int:pk>/corrections/",
+        *(401, 201, 404, 201, 404),
+        path="retrievals/{look}/corrections/",
+        body=CORRECTION,
+    ),
+    get("uploads/", *ALL),
+    get("uploads/<int:pk>/", 404, 200, 404, 200, 404, path="uploads/{upload}/"),
+    get(
+        "uploads/<int:pk>/original/",
+        *(404, 200, 404, 200, 404),
+        path="uploads/{upload}/original/",
+    ),
+    get(
+        "uploads/<int:pk>/annotated/",
+        *(404, 200, 404, 200, 404),
+        path="uploads/{upload}/annotated/",
+    ),
+    # Refused: of no trial, so for the site's own people and who is in charge of all it does.
+    get("uploads/<int:pk>/", 404, 200, 404, 404, 404, path="uploads/{refused}/"),
+    # Quality.
+    get("flags/", *ALL),
+    get("flags/<int:pk>/", 404, 200, 404, 200, 404, path="flags/{flag}/"),
+    post(
+        "flags/<int:pk>/decision/",
+        *(401, 403, 404, 200, 404),
+        path="flags/{flag}/decision/",
+        body=DECISION,
+    ),
+    get("corrections/", *ALL),
+    get("history/", 401, 200, 200, 200, 200, query="?noun=bags"),
+    # Pooled by the coordinator, read by the labs of the trial.
+    get("pooling-runs/", *ALL),
+    get("pooling-runs/<int:pk>/", 404, 200, 200, 200, 404, path="pooling-runs/{run}/"),
+    get("estimates/", *ALL),
+    get("estimates/<int:pk>/", 404, 200, 200, 200, 404, path="estimates/{estimate}/"),
+    # Released: for anyone.
+    get("releases/", *ALL),
+    get("releases/<int:pk>/", *ALL, path="releases/{release}/"),
+    get("releases/<int:pk>/", 404, 404, 404, 200, 404, path="releases/{embargoed}/"),
+    get("releases/<int:pk>/package/", *ALL, path="releases/{release}/package/"),
+    get(
+        "releases/<int:pk>/package/", 404, 404, 404, 200, 404, path="releases/{embargoed}/package/"
+    ),
+    get("ratings/", *ALL),
+    # About the API itself.
+    get("client/coheap_client.py", *ALL),
+    get("schema/", *ALL),
+    get("docs/", *ALL),
+    get("docs/errors/", *ALL),
+]
+OPEN_TO_BAD_TOKENS = {"docs/errors/"}
+
+LOG_IN = 302
+PAGES = [
+    get("", *ALL),
+    get("materials/", *ALL),
+    get("materials/<str:code>/", *ALL, path="materials/PAPER/"),
+    # Public pages are the same for everyone.
+    get("materials/<str:code>/", *(404,) * 5, path="materials/SECRET/"),
+    get("methods/", *ALL),
+    get("glossary/", *ALL),
+    get("safety/", *ALL),
+    get("trials/", *ALL),
+    get("trials/<str:code>/", *ALL, path="trials/TRIAL-1/"),
+    get("trials/<str:code>/", 404, 200, 404, 200, 404, path="trials/DRAFT/"),
+    get("releases/", *ALL),
+    get("releases/<int:pk>/", *ALL, path="releases/{release}/"),
+    get("releases/<int:pk>/", 404, 404, 404, 200, 404, path="releases/{embargoed}/"),
+    get("trials/<str:code>/pooled/", 404, 200, 200, 200, 404, path="trials/TRIAL-1/pooled/"),
+    get(
+        "trials/<str:code>/pooled/<str:material>/",
+        *(404, 200, 200, 200, 404),
+        path="trials/TRIAL-1/pooled/PAPER/",
+    ),
+    get(
+        "trials/<str:code>/completeness/",
+        *(LOG_IN, 403, 403, 200, 403),
+        path="trials/TRIAL-1/completeness/",
+    ),
+    post("trials/<str:code>/pool/", *(LOG_IN,) * 5, path="trials/TRIAL-1/pool/"),
+    post("trials/<str:code>/freeze/", *(LOG_IN,) * 5, path="trials/TRIAL-1/freeze/"),
+    get("runs/<int:pk>/", 404, 200, 200, 200, 404, path="runs/{run}/"),
+    get("log-in/", 200, 302, 302, 302, 302),
+    get("set-password/<uidb64>/<token>/", *ALL, path="set-password/MQ/wrong-token/"),
+    get("uploads/", LOG_IN, 200, 200, 200, 200),
+    get("uploads/<int:pk>/", LOG_IN, 200, 404, 200, 404, path="uploads/{upload}/"),
+    get("bags/", LOG_IN, 200, 200, 200, 200),
+    get("tokens/", LOG_IN, 200, 200, 200, 200),
+    # The site is in another trial too, so its token is for its own people.
+    post("tokens/<int:pk>/revoke/", LOG_IN, 302, 404, 404, 404, path="tokens/{token}/revoke/"),
+    # Last: nobody is signed in afterwards.
+    post("log-out/", *(302,) * 5),
+]
