@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from frontend.views import account, coordinator, grower, lab, trials
+from frontend.views import account, coordinator, findable, grower, lab, trials
 
 app_name = "frontend"
 urlpatterns = [
@@ -16,6 +16,13 @@ urlpatterns = [
     path("trials/<str:code>/", trials.trial, name="trial"),
     path("releases/", trials.releases, name="releases"),
     path("releases/<int:pk>/", trials.release, name="release"),
+    path(
+        "trials/<str:code>/releases/<int:version>/",
+        trials.release_version,
+        name="release-version",
+    ),
+    path("sitemap.xml", findable.sitemap, name="sitemap"),
+    path("robots.txt", findable.robots, name="robots"),
     path("trials/<str:code>/pooled/", coordinator.pooled, name="pooled"),
     path(
         "trials/<str:code>/pooled/<str:material>/",

@@ -15,7 +15,7 @@ def significant(value: float | None, digits: int = 2) -> str:
     if value == 0:
         return "0"
     places = digits - 1 - math.floor(math.log10(abs(value)))
-    return f"{round(value, places):.{max(0, places)}f}"
+    return f"{round(value, places):.{max(0, places)}f}".replace("-", "−")
 
 
 def percent(fraction: float | None) -> str:
@@ -45,7 +45,11 @@ def interval(low: float | None, high: float | None, digits: int = 2) -> str:
 
 def root(variance: float | None) -> str:
     """A variance as its square root, the standard deviation people compare."""
-    return NONE if variance is None else significant(math.sqrt(variance))
+    if variance is None:
+        return NONE
+    if 0 < variance < 1e-6:
+        return "< 0.001"
+    return significant(math.sqrt(variance))
 
 
 def days_as_weeks(days: float | None) -> str:

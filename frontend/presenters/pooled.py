@@ -6,6 +6,7 @@ from django.utils.translation import gettext as _
 
 from frontend.presenters import numbers
 from frontend.presenters.vocabulary import (
+    ADJUSTMENTS,
     HEATS,
     LOOK_OUTCOMES,
     LOSSES,
@@ -221,7 +222,7 @@ def comparison_rows(result: PooledResult) -> list[ComparisonRow]:
             interval=_("%(low)s to %(high)s")
             % {"low": signed(part.ci_low), "high": signed(part.ci_high)},
             p="< 0.001" if part.p_adjusted < 0.001 else f"{part.p_adjusted:.3f}",
-            adjustment=part.adjustment,
+            adjustment=word(ADJUSTMENTS, part.adjustment),
         )
         for part in sorted(compared, key=lambda p: (not p.against_reference, p.other.name))
     ]

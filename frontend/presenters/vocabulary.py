@@ -110,6 +110,12 @@ UNITS: Words = {
     "%": _("%"),
     "1": "",
 }
+ADJUSTMENTS: Words = {
+    "tukey": _("Tukey"),
+    "multivariate_t": _("multivariate t"),
+    "holm": _("Holm"),
+    "none": _("none"),
+}
 LOSSES: Words = {
     "gone": _("If every lost or torn bag had been empty"),
     "untouched": _("If every lost or torn bag had been as new"),

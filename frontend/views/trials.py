@@ -1,13 +1,17 @@
 """Trials and their releases, as far as the reader may see them."""
 
+from typing import Any
+
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from frontend.forms import ReleaseForm
 from frontend.people import actor_of
+from frontend.presenters.releases import release_about
 from frontend.presenters.trials import release_line, trial_line, trial_page
 from registry.models import Release, RunState, Trial
+from registry.packages.links import link_header, release_links
 from registry.permissions import Capability, can, visible_to
 from registry.queries import summaries
 
@@ -46,8 +50,25 @@ def releases(request: HttpRequest) -> HttpResponse:
 
 @require_safe
 def release(request: HttpRequest, pk: int) -> HttpResponse:
+    return _release_page(request, pk=pk)
+
+
+@require_safe
+def release_version(request: HttpRequest, code: str, version: int) -> HttpResponse:
+    """The same page at the address that a citation names."""
+    return _release_page(request, trial__code=code, version=version)
+
+
+def _release_page(request: HttpRequest, **wanted: Any) -> HttpResponse:
     rows = visible_to(actor_of(request), Release).select_related("trial", "run")
-    found = get_object_or_404(rows, pk=pk)
+    found = get_object_or_404(rows, **wanted)
     ratings = found.ratings.filter(heat_class="all").select_related("material")
-    context = {"release": found, "line": release_line(found), "ratings": list(ratings)}
-    return render(request, "frontend/public/release.html", context)
+    context = {
+        "release": found,
+        "line": release_line(found),
+        "ratings": list(ratings),
+        "about": release_about(found),
+    }
+    page = render(request, "frontend/public/release.html", context)
+    page["Link"] = link_header(release_links(found))
+    return page

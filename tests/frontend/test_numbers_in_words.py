@@ -14,12 +14,20 @@ from frontend.presenters import numbers
         (99.96, "100"),
         (0.0004, "0.00040"),
         (0, "0"),
-        (-2.26, "-2.3"),
+        (-2.26, "−2.3"),
         (None, "–"),
     ],
 )
 def test_two_significant_digits_without_an_exponent(value, text):
     assert numbers.significant(value) == text
+
+
+@pytest.mark.parametrize(
+    ("variance", "text"),
+    [(0.09, "0.30"), (0, "0"), (4e-18, "< 0.001"), (None, "–")],
+)
+def test_a_vanishing_spread_is_told_from_none_at_all(variance, text):
+    assert numbers.root(variance) == text
 
 
 @pytest.mark.parametrize(
