@@ -16,6 +16,10 @@ From Python:
 A file is stored whole or not at all, and sending it twice is harmless: the request carries an
 `Idempotency-Key` made from the file's own SHA-256, so a repeat after a broken line gets the
 first answer again.
+
+A refused file comes back: `bags-faults.csv` beside it holds the rows as sent with what is wrong in
+two columns more. With `send --split` the rows without fault are stored as an upload of their own,
+and `bags-mend.csv` holds the others.
 """
 
 from __future__ import annotations
@@ -40,9 +44,9 @@ import urllib.parse
 import urllib.request
 import uuid
 from pathlib import Path
-from typing import Any, BinaryIO, Callable, Iterator, Mapping
+from typing import Any, BinaryIO, Callable, Dict, Iterator, List, Mapping, NamedTuple, Optional, Set
 
-VERSION = "1.0"
+VERSION = "1.1"
 
 # The order in which a fresh trial must be sent: each kind names rows of the kinds before it.
 KINDS = (
@@ -68,10 +72,13 @@ LONGEST_BACK_OFF_S = 60.0
 LONGEST_RETRY_AFTER_S = 300.0
 LONGEST_VALUE_SHOWN = 30
 IN_MEMORY_BYTES = 8 * 1024 * 1024
+# The server lists 1,000 faults at a time; a file with more than this many lists has one cause.
+MOST_CHECKS_OF_A_SPLIT = 20
 
 EXIT_CODES = """exit codes:
   0  stored (send), or nothing wrong found (check)
   1  refused: the file has faults; they are listed; change the file
+     (send --split: or the rows left in the file to mend; the others are stored)
   2  wrong use: options, file name, address or token source
   3  not allowed: the token is missing, expired, or not for this site
   4  server unreachable or overloaded after all attempts: try again later
@@ -127,6 +134,15 @@ class UnexpectedAnswer(ClientError):
     """A redirect, a server fault, or an answer that is not the registry's."""
 
     exit_code = 6
+
+
+class SplitUpload(NamedTuple):
+    """A file whose faulty rows were left out: the server's answer and the refusal before it."""
+
+    answer: Dict[str, Any]
+    refusal: Refused
+    mend_file: Path
+    rows_left: int
 
 
 ERROR_OF_STATUS: dict[int, type[ClientError]] = {
@@ -212,34 +228,109 @@ class Client:
             except Refused as refusal:
                 if dry_run or refusal.status != 422:
                     raise
-                return self._ask_afresh(url, headers, body)
+                return self._ask_afresh(url, headers, body, refusal)
 
-    def _ask_afresh(self, url: str, headers: Mapping[str, str], body: Any) -> dict[str, Any]:
+    def annotated(self, upload_id: int) -> bytes:
+        """The rows of a refused upload as sent, as CSV, with what is wrong in two columns more."""
+        url = f"{self.base_url}/api/v1/uploads/{upload_id}/annotated/"
+        headers = {
+            "Accept": "text/csv, application/json",
+            "Authorization": f"Bearer {self._token}",
+            "User-Agent": f"coheap-client/{VERSION}",
+        }
+        status, answer_headers, content, trouble = self._until_answered(url, headers, None)
+        if status != 200:
+            _read_answer(status, answer_headers, content, after=trouble)
+            raise UnexpectedAnswer(f"Answer {status} where a file was expected.", status=status)
+        return content
+
+    def upload_split(
+        self, path: str | os.PathLike[str], kind: str, refusal: Refused
+    ) -> SplitUpload:
+        """After `upload` was refused: send the rows without fault, leave the others in a file.
+
+        Raises `refusal` again when no row can be told from the others or none would be left, and
+        Refused when the faults have no end. Whatever is raised, nothing was stored or written.
+        """
+        source = Path(path)
+        with tempfile.TemporaryDirectory() as folder:
+            good = Path(folder) / f"{source.stem}-good{source.suffix}"
+            left = self._rows_to_leave(source, kind, refusal, good)
+            with tempfile.TemporaryFile() as rest:
+                _copy_rows(source, rest, lambda row: row in left)
+                rest.seek(0)
+                mend_file = write_beside(source, "mend", rest.read(), suffix=source.suffix)
+            try:
+                answer = self.upload(good, kind)
+            except ClientError:
+                mend_file.unlink()
+                raise
+        return SplitUpload(answer, refusal, mend_file, len(left))
+
+    def _rows_to_leave(self, source: Path, kind: str, refusal: Refused, good: Path) -> Set[int]:
+        """Numbers of the faulty rows; `good` then holds the others, and they pass a check.
+
+        The check is needed: not every fault may have been listed, and rows can depend on others.
+        """
+        left = faulty_rows(refusal)
+        for _ in range(MOST_CHECKS_OF_A_SPLIT):
+            with good.open("wb") as file:
+                kept = _copy_rows(source, file, lambda row, left=left: row not in left)
+            if not kept:
+                raise refusal
+            try:
+                self.upload(good, kind, dry_run=True)
+            except Refused as again:
+                left |= {kept[row - 1] for row in faulty_rows(again)}
+            else:
+                return left
+        raise Refused(
+            f"Leaving out {len(left)} rows uncovered still more faults. Mend what these rows have "
+            "in common first; nothing was stored.",
+            status=refusal.status,
+            problem=refusal.problem,
+        )
+
+    def _ask_afresh(
+        self, url: str, headers: Mapping[str, str], body: Any, refusal: Refused
+    ) -> dict[str, Any]:
         """A refusal may be an old answer to this key, from before the rows it missed were sent.
 
-        A check needs no key and sees what is stored now; when it passes, the file is sent without
-        a key, which is safe too: a file is stored whole or not at all, and the same again is
-        harmless.
+        A check needs no key and sees what is stored now. When it finds the same faults, the
+        refusal stands. Else the file is sent without a key, which is safe too: a file is stored
+        whole or not at all, the same again is harmless, and a new refusal is remembered anew.
         """
         keyless = {name: value for name, value in headers.items() if name != "Idempotency-Key"}
-        self._post_until_answered(f"{url}?dry_run=true", keyless, body)
+        try:
+            self._post_until_answered(f"{url}?dry_run=true", keyless, body)
+        except Refused as today:
+            if today.problem.get("errors") == refusal.problem.get("errors"):
+                raise refusal from None
         return self._post_until_answered(url, keyless, body)
 
     def _post_until_answered(
         self, url: str, headers: Mapping[str, str], body: Any
     ) -> dict[str, Any]:
+        status, answer_headers, content, trouble = self._until_answered(url, headers, body)
+        return _read_answer(status, answer_headers, content, after=trouble)
+
+    def _until_answered(
+        self, url: str, headers: Mapping[str, str], body: Any
+    ) -> tuple[int, Mapping[str, str], bytes, str]:
+        """Status, headers and content of the answer, and the trouble before it, if any."""
         trouble = ""
         for attempt in range(1, self.attempts + 1):
-            body.seek(0)
+            if body is not None:
+                body.seek(0)
             asked_for: float | None = None
             try:
-                status, answer_headers, content = self._post(url, headers, body)
+                status, answer_headers, content = self._ask(url, headers, body)
             except (OSError, http.client.HTTPException) as error:
                 _raise_if_hopeless(error)
                 trouble = _describe(error)
             else:
                 if status not in WORTH_RETRYING:
-                    return _read_answer(status, answer_headers, content, after=trouble)
+                    return status, answer_headers, content, trouble
                 asked_for = retry_after_s(answer_headers.get("Retry-After"), now=time.time())
                 trouble = f"the server answered {status}{_title(content)}"
             if attempt < self.attempts:
@@ -249,10 +340,11 @@ class Client:
             "run the same command again later."
         )
 
-    def _post(
-        self, url: str, headers: Mapping[str, str], body: BinaryIO
+    def _ask(
+        self, url: str, headers: Mapping[str, str], body: BinaryIO | None
     ) -> tuple[int, Mapping[str, str], bytes]:
-        request = urllib.request.Request(url, data=body, headers=dict(headers), method="POST")
+        verb = "GET" if body is None else "POST"
+        request = urllib.request.Request(url, data=body, headers=dict(headers), method=verb)
         try:
             with self._opener.open(request, timeout=self.timeout_s) as reply:
                 return reply.status, reply.headers, reply.read()
@@ -310,6 +402,31 @@ def line_numbers(path: str | os.PathLike[str]) -> dict[int, int]:
         return dict(enumerate(starts, start=1))
 
 
+def faulty_rows(refusal: Refused) -> Set[int]:
+    """Numbers of the rows with a fault. Raises the refusal when one fault is of the whole file."""
+    rows = [item.get("row") for item in refusal.problem.get("errors") or []]
+    if not rows or not all(isinstance(row, int) and row > 0 for row in rows):
+        raise refusal
+    return set(rows)
+
+
+def write_beside(source: Path, what: str, content: bytes, suffix: str = ".csv") -> Path:
+    """Write `<name>-<what>.csv` beside a file; other content is never overwritten, but numbered."""
+    for number in range(1, 1000):
+        name = f"{source.stem}-{what}" + (f"-{number}" if number > 1 else "") + suffix
+        target = source.with_name(name)
+        try:
+            with target.open("xb") as file:
+                file.write(content)
+        except FileExistsError:
+            if not target.is_file() or target.read_bytes() != content:
+                continue
+        except OSError as error:
+            raise WrongUse(f"{target} cannot be written: {error}") from error
+        return target
+    raise WrongUse(f"There are too many files like {source.stem}-{what}{suffix}; clear some away.")
+
+
 def error_table(
     problem: Mapping[str, Any], lines: Mapping[int, int], *, at_most: int | None = None
 ) -> str:
@@ -358,24 +475,31 @@ def main(arguments: list[str] | None = None) -> int:
         return error.exit_code
     exit_code = 0
     for path, kind in jobs:
-        code = _run_one(client, path, kind, options)
+        code, partly = _run_one(client, path, kind, options)
         exit_code = exit_code or code
         # A later file may need the rows of this one; a check of the others is still of use.
-        if code and (options.command == "send" or code not in (1, 5)):
+        if code and not partly and (options.command == "send" or code not in (1, 5)):
             break
     return exit_code
 
 
-def _run_one(client: Client, path: Path, kind: str, options: argparse.Namespace) -> int:
+def _run_one(
+    client: Client, path: Path, kind: str, options: argparse.Namespace
+) -> tuple[int, bool]:
+    """Send or check one file; returns the exit code and whether a part of it was stored."""
     dry_run = options.command == "check"
     report: dict[str, Any] = {"file": str(path), "kind": kind, "dry_run": dry_run}
+    split: Optional[SplitUpload] = None
     try:
         answer = client.upload(path, kind, dry_run=dry_run)
     except ClientError as error:
-        report.update(exit_code=error.exit_code, status=error.status, message=str(error))
+        told: List[str] = []
+        error, split = _give_back(client, path, kind, error, options, report, told)
+        exit_code = error.exit_code
+        report.update(exit_code=exit_code, status=error.status, message=str(error))
         if error.problem:
             report["problem"] = error.problem
-        text, exit_code = _failure_text(path, error, options.max_errors), error.exit_code
+        text = "\n".join([_failure_text(path, error, options.max_errors), *told])
     else:
         report.update(exit_code=0, answer=answer)
         text, exit_code = _success_text(path, kind, answer, dry_run=dry_run), 0
@@ -383,7 +507,49 @@ def _run_one(client: Client, path: Path, kind: str, options: argparse.Namespace)
         print(json.dumps(report, ensure_ascii=False), flush=True)
     else:
         print(text, file=sys.stderr if exit_code else sys.stdout, flush=True)
-    return exit_code
+    return exit_code, split is not None
+
+
+def _give_back(
+    client: Client,
+    path: Path,
+    kind: str,
+    error: ClientError,
+    options: argparse.Namespace,
+    report: Dict[str, Any],
+    told: List[str],
+) -> tuple[ClientError, SplitUpload | None]:
+    """Write the refused rows with their faults beside the file; with --split, send the others."""
+    if not isinstance(error, Refused):
+        return error, None
+    if isinstance(error.problem.get("upload"), int) and error.problem.get("errors"):
+        told.append(_write_faults(client, path, error, report))
+    if not getattr(options, "split", False):
+        return error, None
+    try:
+        split = client.upload_split(path, kind, error)
+    except ClientError as failure:
+        if failure is error:
+            told.append(f"{path}: no row could be sent without the others; nothing was stored.")
+        return failure, None
+    report.update(answer=split.answer, mend_file=str(split.mend_file), rows_left=split.rows_left)
+    told.append(_success_text(path, kind, split.answer, dry_run=False))
+    told.append(f"{path}: {split.rows_left} rows were not sent; mend them in {split.mend_file}.")
+    return error, split
+
+
+def _write_faults(client: Client, path: Path, error: Refused, report: Dict[str, Any]) -> str:
+    """Fetch the annotated rows and write them beside the file; returns what to tell about it."""
+    try:
+        written = write_beside(path, "faults", client.annotated(error.problem["upload"]))
+    except ClientError as failure:
+        return f"{path}: the rows could not be written beside their faults: {failure}"
+    listed, total = len(error.problem["errors"]), fault_total(error.problem)
+    complete = listed == total
+    report.update(faults_file=str(written), faults_file_complete=complete)
+    if complete:
+        return f"{path}: every row with its faults is in {written}."
+    return f"{path}: {written} is not complete: it shows the first {listed} of {total} faults."
 
 
 def _success_text(path: Path, kind: str, answer: Mapping[str, Any], *, dry_run: bool) -> str:
@@ -426,6 +592,13 @@ def _parser() -> argparse.ArgumentParser:
             allow_abbrev=False,
         )
         _add_options(command)
+        if name == "send":
+            command.add_argument(
+                "--split",
+                action="store_true",
+                help="of a refused file, store the rows without fault and leave the others in "
+                "NAME-mend.csv",
+            )
     return parser
 
 
@@ -582,6 +755,40 @@ def _csv_record_lines(file: Any) -> Iterator[int]:
         if record:
             yield start
         start = reader.line_num + 1
+
+
+def _copy_rows(source: Path, target: Any, wanted: Callable[[int], bool]) -> List[int]:
+    """Copy the wanted rows byte by byte, after a CSV's header; returns their numbers."""
+    is_csv = source.suffix.lower() == ".csv"
+    copied = []
+    # Latin-1 gives every byte back as it was; line breaks and quotes are the same in UTF-8.
+    with source.open(encoding="latin-1", newline="") as file:
+        records = _csv_records(file) if is_csv else (line for line in file if line.strip())
+        for row, record in enumerate(records, start=0 if is_csv else 1):
+            if row and not wanted(row):
+                continue
+            if row:
+                copied.append(row)
+            ending = "" if record.endswith(("\n", "\r")) else "\n"
+            target.write((record + ending).encode("latin-1"))
+    return copied
+
+
+def _csv_records(file: Any) -> Iterator[str]:
+    """The text of each non-blank CSV record, quoted line breaks and all; the header first."""
+    csv.field_size_limit(min(sys.maxsize, 2**31 - 1))
+    lines: List[str] = []
+
+    def noted() -> Iterator[str]:
+        for line in file:
+            lines.append(line)
+            yield line.replace("\0", " ").replace("\u00ef\u00bb\u00bf", "")
+
+    for record in csv.reader(noted()):
+        text = "".join(lines)
+        lines.clear()
+        if record:
+            yield text
 
 
 def _header_safe(name: str) -> str:

@@ -3,23 +3,17 @@
 import ast
 import gzip
 import hashlib
-import importlib.util
 import json
 import re
 import socket
 import subprocess
 import sys
 import uuid
-from pathlib import Path
 
 import pytest
 
 from tests.client.scripted_server import Reply, answering
-
-CLIENT_FILE = Path(__file__).parents[2] / "api" / "client" / "coheap_client.py"
-_spec = importlib.util.spec_from_file_location("coheap_client", CLIENT_FILE)
-client = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(client)
+from tests.client.upload_client import CLIENT_FILE, client
 
 TOKEN = "token-of-the-balance-room"
 BAGS = "trial,site,pile,bag_label,material\nPOTS,NORTH,P1,B-001,COIR\nPOTS,NORTH,P1,B-002,COIR\n"
