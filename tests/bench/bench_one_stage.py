@@ -1,6 +1,6 @@
 """Speed, growth and coverage of the one-stage and the ordinal model, printed as tables.
 
-    python -m tests.bench.bench_one_stage [--replicates 1000] [--clmm]
+    python -m tests.bench.bench_one_stage [--replicates 1000] [--coverage-only] [--clmm]
 
 One thread (set OMP_NUM_THREADS=1); times are of the processor, so that a busy machine does not
 count. `--clmm` also runs R's clmm at medium (minutes), where Rscript
@@ -47,7 +47,11 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--replicates", type=int, default=1000)
     parser.add_argument("--clmm", action="store_true")
+    parser.add_argument("--coverage-only", action="store_true")
     options = parser.parse_args()
+    if options.coverage_only:
+        coverage_table(options.replicates)
+        return
     one_stage_table()
     growth_table()
     ordinal_table(options.clmm)
@@ -166,7 +170,7 @@ def coverage_table(replicates: int) -> None:
         noise = 1.96 * np.sqrt(0.95 * 0.05 / len(rows))
         numbers = (covered, noise, lag_covers.mean(), beside.mean(), error.std(), se.mean())
         columns = "".join(f"{number:11.4f}" for number in numbers)
-        print(f"{sites:11d}{columns}{replicates - len(rows):11d}{milliseconds:11.1f}")
+        print(f"{sites:11d}{columns}{replicates - len(rows):11d}{milliseconds:11.1f}", flush=True)
 
 
 if __name__ == "__main__":

@@ -12,8 +12,8 @@ derivatives: `likelihood`; integration over u, d, e and the flat μ: `laplace`; 
 `lag`. τ² is estimated with μ integrated (REML-like), so that the mean with t on S − 1 degrees of
 freedom covers as it says at few sites.
 
-Standard error of μ: 1/A_root at fixed variances; plus what the variances' own uncertainty moves μ;
-plus what the lag's profile interval moves it.
+Standard error of μ: at fixed variances, from the sites' own deviations (Hartung-Knapp); plus what
+the variances' own uncertainty moves μ; plus what the lag's profile interval moves it.
 """
 
 import numpy as np
@@ -21,7 +21,7 @@ import numpy as np
 from registry.science.one_stage import outcomes
 from registry.science.one_stage.cells import Looks, check_looks, collapse
 from registry.science.one_stage.lag import highest, interval
-from registry.science.one_stage.laplace import Mode, ModeNotFound, Theta, evaluate
+from registry.science.one_stage.laplace import Mode, ModeNotFound, Theta, evaluate, variance_of_mean
 from registry.science.one_stage.likelihood import CellLikelihood
 from registry.science.one_stage.profile import (
     HALF_CHI2_95,
@@ -169,7 +169,7 @@ class OneStageProblem:
         evaluation = evaluation_of(best.maximum.value)
         theta = self.layout.theta(best.maximum.at, best.lag)
         information, mean_slope = profile.information_and_mean_slope(best)
-        fixed_lag = 1.0 / evaluation.mode.sweep.root + _moved(information, mean_slope)
+        fixed_lag = variance_of_mean(evaluation.mode) + _moved(information, mean_slope)
         lag = lag_estimate(best, ends, self.look_days)
         by_lag = mean_per_day_of_lag(ends)
         lag_se = lag.standard_error or 0.0

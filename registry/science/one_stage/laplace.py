@@ -70,6 +70,25 @@ class Evaluation:
     mode: Mode
 
 
+def variance_of_mean(mode: Mode) -> float:
+    """Sampling variance of μ̂ at given lag and variances, from how far the sites really lie apart.
+
+    1/A_root times the sites' mean weighted squared deviation, q = Σ W (ỹ − μ̂)²/(S − 1), where the
+    site's node sum is N = W (ỹ − μ̂). At an interior τ_s² of a balanced trial q is 1; where τ_s² is
+    cut off at zero it is below 1, and without it t with S − 1 degrees of freedom covers too much
+    (Hartung & Knapp 2001, Stat. Med. 20, 1771-1782). What the bags alone leave uncertain is its
+    lower limit.
+    """
+    weight = mode.sweep.information[-1] / mode.sweep.inflation[-1]
+    known = weight > 0.0
+    n_sites = int(known.sum())
+    if n_sites < 2:
+        return 1.0 / mode.sweep.root
+    deviation = float(np.sum(mode.node_sums[-1][known] ** 2 / weight[known]))
+    bags_alone = 1.0 / float(np.sum(np.maximum(mode.sweep.information[0], 0.0)))
+    return max(deviation / (n_sites - 1) / mode.sweep.root, bags_alone)
+
+
 class ModeNotFound(ArithmeticError):
     """No interior joint mode at this θ; the caller steps back."""
 

@@ -6,7 +6,7 @@ from scipy.stats import t as student_t
 
 from registry.science.one_stage.cells import Looks
 from registry.science.one_stage.likelihood import tobit_log_likelihood
-from registry.science.one_stage.profile import HALF_CHI2_95
+from registry.science.one_stage.profile import HALF_CHI2_95, LEAST_A
 from registry.science.one_stage.records import Counts, LagEstimate, OneStageFit, OneStageOutcome
 from registry.science.types import BoolArray, FloatArray, Warning_
 
@@ -110,7 +110,8 @@ def first_looks_found_something(looks: Looks) -> bool:
         return True
 
     def loglik(mean: float, log_sd: float) -> float:
-        return tobit_log_likelihood(y, np.full(len(y), mean), float(np.exp(log_sd)), gone)
+        scale = float(np.sqrt(np.exp(2.0 * log_sd) + LEAST_A))
+        return tobit_log_likelihood(y, np.full(len(y), mean), scale, gone)
 
     spread = float(np.log(max(np.std(y), 1e-3)))
     start = np.array([float(np.mean(y)), spread])

@@ -12,6 +12,7 @@ from registry.science.one_stage.laplace import (
     Theta,
     evaluate,
     find_mode,
+    variance_of_mean,
 )
 from registry.science.one_stage.likelihood import CellLikelihood
 from registry.science.one_stage.maximise import Value, maximise, positive
@@ -66,7 +67,7 @@ class _WarmStart:
         self.scale = np.maximum(np.abs(self.x), 0.25 * np.median(psi[:2]))
         self.here = self._evaluate(self.problem.cells, self.x, _leaf_rates(self.problem, fit))
         self.information, self.mean_slope, self.variance_slope = self._differences()
-        self.extra = max(_square(fit.se) - 1.0 / self.here.mode.sweep.root, 0.0)
+        self.extra = max(_square(fit.se) - variance_of_mean(self.here.mode), 0.0)
 
     def without(self, site: int) -> SiteLeftOut:
         rest = self.looks.pile_site != site
@@ -100,12 +101,12 @@ class _WarmStart:
         theta = self._theta(top.at + step)
         tau2 = self.problem.named_tau2(theta.tau2)
         sites = self.looks.n_sites
-        variance = np.exp(self.variance_slope @ step) / evaluation.mode.sweep.root
+        variance = variance_of_mean(evaluation.mode) + float(self.variance_slope @ step)
         variance += self.extra * sites / (sites - 1.0)
         return SiteLeftOut(
             code,
             evaluation.mode.mean + float(self.mean_slope @ step),
-            float(np.sqrt(variance)),
+            float(np.sqrt(max(variance, 0.0))),
             tau2["tau2_site"],
             tau2["tau2_pile"],
             theta.lag,
@@ -124,8 +125,9 @@ class _WarmStart:
         return np.append(by_psi, evaluation.gradient[0]) if self.free_lag else by_psi
 
     def _differences(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Negative Hessian by x, made positive; slopes in x of μ̂ and of log(1/A_root)."""
+        """Negative Hessian by x, made positive; slopes in x of μ̂ and of its variance."""
         at_top = self._gradient(self.x, self.here)
+        variance_here = variance_of_mean(self.here.mode)
         columns, means, variances = [], [], []
         for i, size in enumerate(self.scale):
             step = np.zeros_like(self.x)
@@ -133,7 +135,7 @@ class _WarmStart:
             near = self._evaluate(self.problem.cells, self.x + step, self.here.mode)
             columns.append((at_top - self._gradient(self.x + step, near)) / step[i])
             means.append((near.mode.mean - self.here.mode.mean) / step[i])
-            variances.append(-np.log(near.mode.sweep.root / self.here.mode.sweep.root) / step[i])
+            variances.append((variance_of_mean(near.mode) - variance_here) / step[i])
         information = positive(np.array(columns), self.scale)
         return information, np.array(means), np.array(variances)
 
