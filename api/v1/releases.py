@@ -1,28 +1,39 @@
-"""Frozen data with their estimates, the package to download, and the ratings read from them."""
+"""Frozen data with their estimates: list, freeze, warn of a flaw, and download the package."""
 
-from pathlib import Path
+from typing import Any
 
-from django.conf import settings
-from django.http import FileResponse, HttpResponseBase
+from django.db.models import Max, QuerySet
+from django.http import HttpResponseBase
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers
+from rest_framework.generics import get_object_or_404
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from api.v1.authentication import known_actor
 from api.v1.filters import Filter
-from api.v1.listing import ListRows, OneRow, listed
+from api.v1.listing import ListRows, VisibleRows, listed
 from api.v1.registration import trial_for
-from registry.models import Rating, Release
-from registry.models.pooled_estimate import HEAT_CLASSES
-from registry.models.release import BANDS, CONFIDENCES
-from registry.services.releases import freeze_release
+from api.v1.stored_file import stored_file
+from registry.models import Release
+from registry.packages.links import api_url, link_header, page_url, release_links
+from registry.packages.stored import DOCUMENTS, document, package_path
+from registry.services.releases import freeze_release, post_notice
 
 
 class ReleaseIn(serializers.Serializer):
     notes = serializers.CharField(max_length=2000, required=False, allow_blank=True, default="")
+
+
+class NoticeIn(serializers.Serializer):
+    message = serializers.CharField(max_length=1000)
+
+
+class NoticeOut(serializers.Serializer):
+    message = serializers.CharField()
+    posted_at = serializers.DateTimeField()
 
 
 class ReleaseOut(serializers.Serializer):
@@ -36,43 +47,64 @@ class ReleaseOut(serializers.Serializer):
     package_sha256 = serializers.CharField()
     package_bytes = serializers.IntegerField()
     created_at = serializers.DateTimeField()
+    page_url = serializers.SerializerMethodField(help_text="what a citation names")
+    package_url = serializers.SerializerMethodField()
+    superseded_by = serializers.SerializerMethodField(
+        help_text="newest version of the trial, null when it is this one"
+    )
+    notices = NoticeOut(many=True, help_text="flaws found since; read them before use")
+
+    def get_page_url(self, release: Release) -> str:
+        return page_url(release)
+
+    def get_package_url(self, release: Release) -> str:
+        return api_url(release, "package")
+
+    def get_superseded_by(self, release: Release) -> int | None:
+        newest = getattr(release, "newest", None)
+        return newest if newest is not None and newest > release.version else None
 
 
-class RatingOut(serializers.Serializer):
-    id = serializers.IntegerField()
-    trial = serializers.CharField(source="release.trial.code")
-    release = serializers.IntegerField(source="release_id")
-    version = serializers.IntegerField(source="release.version")
-    material = serializers.CharField(source="material.code")
-    material_name = serializers.CharField(source="material.name")
-    heat_class = serializers.CharField()
-    band = serializers.ChoiceField(choices=BANDS)
-    confidence = serializers.ChoiceField(choices=CONFIDENCES)
-    sentence = serializers.CharField()
-    chance_84 = serializers.FloatField(allow_null=True, help_text="of 90 % gone by day 84")
-    chance_180 = serializers.FloatField(allow_null=True, help_text="of 90 % gone by day 180")
-    typical_days = serializers.FloatField(allow_null=True, help_text="days until 90 % is gone")
-    typical_days_low = serializers.FloatField(allow_null=True)
-    typical_days_high = serializers.FloatField(allow_null=True)
-    n_sites = serializers.IntegerField()
-    n_piles = serializers.IntegerField()
-    n_bags = serializers.IntegerField()
+class ReleaseRows(VisibleRows):
+    """Releases that exist for the caller, each with the newest version of its trial."""
 
-
-class _Releases(ListRows):
     model = Release
     related = ("trial",)
+    prefetched = ("notices",)
     serializer_class = ReleaseOut
+
+    def get_queryset(self) -> QuerySet[Any]:
+        # An embargo is a trial's, so whoever sees one version sees them all.
+        return super().get_queryset().annotate(newest=Max("trial__releases__version"))
+
+
+class _Releases(ReleaseRows, ListRows):
     filters = {"trial": Filter("trial__code", meaning="code of the trial")}
 
 
 Releases = listed("List releases", _Releases, "releases")
 
 
-class OneRelease(OneRow):
-    model = Release
-    related = ("trial",)
-    serializer_class = ReleaseOut
+class NamedRelease(ReleaseRows):
+    """One release, by its id or by its trial and version."""
+
+    def get_object(self) -> Release:
+        names = self.kwargs
+        wanted = (
+            {"pk": names["pk"]}
+            if "pk" in names
+            else {"trial__code": names["trial"], "version": names["version"]}
+        )
+        found: Release = get_object_or_404(self.get_queryset(), **wanted)
+        return found
+
+
+@extend_schema(tags=["releases"], summary="One release")
+class OneRelease(NamedRelease):
+    def get(self, request: Request, **names: Any) -> Response:
+        release = self.get_object()
+        links = {"Link": link_header(release_links(release))}
+        return Response(self.get_serializer(release).data, headers=links)
 
 
 class FreezeRelease(APIView):
@@ -93,35 +125,64 @@ class FreezeRelease(APIView):
 
 @extend_schema(
     tags=["releases"],
-    summary="Download the data package",
-    responses={(200, "application/zip"): OpenApiTypes.BINARY},
+    summary="Warn of a flaw of a release; it stays as it is",
+    request=NoticeIn,
+    responses={201: NoticeOut},
 )
-class Package(OneRow):
-    model = Release
-    related = ("trial",)
+class ReleaseNotices(NamedRelease):
+    def post(self, request: Request, **names: Any) -> Response:
+        actor = known_actor(request)
+        body = NoticeIn(data=request.data)
+        body.is_valid(raise_exception=True)
+        notice = post_notice(release=self.get_object(), by=actor, **body.validated_data)
+        return Response(NoticeOut(notice).data, status=201)
 
-    def get(self, request: Request, pk: int) -> HttpResponseBase:
+
+@extend_schema(
+    tags=["releases"],
+    summary="Download the data package, or the rest of it",
+    parameters=[OpenApiParameter("Range", str, OpenApiParameter.HEADER)],
+    responses={
+        (200, "application/zip"): OpenApiTypes.BINARY,
+        (206, "application/zip"): OpenApiTypes.BINARY,
+    },
+)
+class Package(NamedRelease):
+    def get(self, request: Request, **names: Any) -> HttpResponseBase:
         release = self.get_object()
-        path = Path(settings.RELEASES_DIR) / release.package_name
-        response = FileResponse(path.open("rb"), as_attachment=True, filename=path.name)
-        response["ETag"] = f'"{release.package_sha256}"'
-        response["Content-Type"] = "application/zip"
-        return response
+        answer = stored_file(
+            request,
+            package_path(release),
+            media_type="application/zip",
+            sha256=release.package_sha256,
+        )
+        answer["Link"] = link_header(release_links(release))
+        return answer
 
 
-class _Ratings(ListRows):
-    """Public; needs no token."""
-
-    model = Rating
-    related = ("release__trial", "material")
-    serializer_class = RatingOut
-    filters = {
-        "trial": Filter("release__trial__code", meaning="code of the trial"),
-        "release": Filter("release_id", "integer", meaning="id of the release"),
-        "material": Filter("material__code", meaning="code of the material"),
-        "heat_class": Filter("heat_class", "choice", HEAT_CLASSES, "heat of the piles"),
-        "band": Filter("band", "choice", BANDS, "what is usually left"),
-    }
+@extend_schema(
+    tags=["releases"],
+    summary="One document of the data package, as it was frozen",
+    parameters=[OpenApiParameter("word", str, OpenApiParameter.PATH, enum=list(DOCUMENTS))],
+    responses={200: OpenApiTypes.OBJECT},
+)
+class PackageDocument(NamedRelease):
+    def get(self, request: Request, word: str, **names: Any) -> Response:
+        release = self.get_object()
+        links = {"Link": link_header(release_links(release))}
+        return Response(document(release, word), headers=links)
 
 
-Ratings = listed("List ratings", _Ratings, "releases")
+class _Records(ReleaseRows):
+    """DataCite records of all releases, for harvesters."""
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        page = self.paginate_queryset(self.get_queryset()) or []
+        return self.get_paginated_response([document(release, "datacite") for release in page])
+
+
+DataciteRecords = extend_schema(
+    tags=["releases"],
+    summary="DataCite records of all releases",
+    responses={200: {"type": "object", "additionalProperties": True}},
+)(_Records)

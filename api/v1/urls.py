@@ -1,6 +1,6 @@
 """Every address of the API, version 1."""
 
-from django.urls import path, re_path
+from django.urls import URLPattern, path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
 from api.v1 import (
@@ -11,14 +11,28 @@ from api.v1 import (
     export,
     history,
     quality,
+    ratings,
     records,
     registration,
     releases,
     temperatures,
     uploads,
 )
+from registry.packages.stored import DOCUMENTS
 
 app_name = "api"
+
+
+def release_parts(place: str) -> list[URLPattern]:
+    """What belongs to one release, named by its id or by its trial and version."""
+    return [
+        path(f"{place}notices/", releases.ReleaseNotices.as_view()),
+        *(
+            path(f"{place}{word}/", releases.PackageDocument.as_view(), {"word": word})
+            for word in DOCUMENTS
+        ),
+    ]
+
 
 urlpatterns = [
     path("institutions/", registration.Institutions.as_view()),
@@ -28,6 +42,9 @@ urlpatterns = [
     path("trials/<str:trial>/state/", registration.TrialStates.as_view()),
     path("trials/<str:trial>/pooling-runs/", estimates.RequestPooling.as_view()),
     path("trials/<str:trial>/releases/", releases.FreezeRelease.as_view()),
+    path("trials/<str:trial>/releases/<int:version>/", releases.OneRelease.as_view()),
+    path("trials/<str:trial>/releases/<int:version>/package/", releases.Package.as_view()),
+    *release_parts("trials/<str:trial>/releases/<int:version>/"),
     path("trials/<str:trial>/export/", export.TrialExport.as_view(), name="trial-export"),
     path("export/", export.Export.as_view(), name="export"),
     *[path(f"{name}/", records.list_view(name).as_view()) for name in records.LISTS],
@@ -52,8 +69,10 @@ urlpatterns = [
     path("estimates/<int:pk>/", estimates.OneEstimate.as_view(), name="estimate"),
     path("releases/", releases.Releases.as_view(), name="releases"),
     path("releases/<int:pk>/", releases.OneRelease.as_view(), name="release"),
+    *release_parts("releases/<int:pk>/"),
     path("releases/<int:pk>/package/", releases.Package.as_view(), name="package"),
-    path("ratings/", releases.Ratings.as_view(), name="ratings"),
+    path("ratings/", ratings.Ratings.as_view(), name="ratings"),
+    path("datacite/", releases.DataciteRecords.as_view(), name="datacite"),
     path("client/coheap_client.py", client_download.ClientFile.as_view(), name="client"),
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
     path(

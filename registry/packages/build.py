@@ -7,6 +7,8 @@ import pandas as pd
 import pyarrow as pa
 
 from registry.packages.archive import write_archive
+from registry.packages.changes import Before, changes_since, read_before
+from registry.packages.changes_words import changes_md
 from registry.packages.citation import citation_cff, datacite
 from registry.packages.derived import with_derived_columns
 from registry.packages.descriptor import csv_path, describe, parquet_path
@@ -14,6 +16,7 @@ from registry.packages.effect_sizes import effect_sizes
 from registry.packages.errors import PackageFault
 from registry.packages.estimates import Record, estimates_json, to_json
 from registry.packages.files import to_csv, to_parquet, typed
+from registry.packages.linked_data import dataset_jsonld
 from registry.packages.meta import ReleaseMeta
 from registry.packages.tables import DATA_TABLES, EFFECT_SIZES
 from registry.packages.words import methods_md, readme_md
@@ -24,6 +27,7 @@ def build_package(
     estimates: Sequence[Record],
     meta: ReleaseMeta,
     path: Path,
+    previous: Path | None = None,
 ) -> str:
     """Write the package of a release and return the SHA-256 of the zip.
 
@@ -34,13 +38,15 @@ def build_package(
     estimates : records in the shape of section 5 of the contract, with `sites`.
     meta : facts about the release.
     path : where the zip goes; written whole or not at all.
+    previous : the package of the version before, to tell what changed since.
 
     Raises
     ------
     PackageFault when a table is missing or does not fit its declaration.
     """
     full = complete_tables(tables, estimates)
-    files = package_files(full, estimates, meta)
+    before = None if previous is None else read_before(previous)
+    files = package_files(full, estimates, meta, before)
     return write_archive(path, files, at=meta.created_at)
 
 
@@ -56,20 +62,27 @@ def complete_tables(
 
 
 def package_files(
-    full: Mapping[str, pd.DataFrame], estimates: Sequence[Record], meta: ReleaseMeta
+    full: Mapping[str, pd.DataFrame],
+    estimates: Sequence[Record],
+    meta: ReleaseMeta,
+    before: Before | None = None,
 ) -> dict[str, bytes]:
     """Every file of the package but the checksums, by its path."""
     files: dict[str, bytes] = {}
     for table in (*DATA_TABLES, EFFECT_SIZES):
         rows: pa.Table = typed(table, full[table.name])
-        files[csv_path(table)] = to_csv(rows)
+        files[csv_path(table)] = to_csv(table, rows)
         files[parquet_path(table)] = to_parquet(rows)
     files["estimates.json"] = estimates_json(
         estimates, trial=meta.trial, version=meta.version, digest=meta.input_digest
     )
+    changes = changes_since(before, full, estimates, version=meta.version)
+    files["changes.json"] = to_json(changes)
+    files["CHANGES.md"] = changes_md(meta, changes).encode()
     files["METHODS.md"] = methods_md(meta, full, estimates).encode()
     files["README.md"] = readme_md(meta).encode()
     files["CITATION.cff"] = citation_cff(meta).encode()
     files["datacite.json"] = to_json(datacite(meta))
+    files["dataset.jsonld"] = to_json(dataset_jsonld(meta))
     files["datapackage.json"] = to_json(describe(meta, files))
     return files

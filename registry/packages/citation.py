@@ -7,10 +7,11 @@ whoever deposits it gets one, and adds it.
 import json
 from typing import Any
 
-from registry.packages.meta import Contributor, ReleaseMeta
+from registry.packages.meta import Contributor, Person, ReleaseMeta
 
 PUBLISHER = "Coheap"
 ROR_SCHEME = "https://ror.org"
+ORCID_SCHEME = "https://orcid.org"
 
 
 def citation_cff(meta: ReleaseMeta) -> str:
@@ -33,6 +34,13 @@ def citation_cff(meta: ReleaseMeta) -> str:
             lines.append(f"    country: {item.country}")
         if item.ror:
             lines.append(f"    website: {_quoted(item.ror)}")
+    for person in meta.people:
+        lines.append(f"  - family-names: {_quoted(person.family_name)}")
+        if person.given_names:
+            lines.append(f"    given-names: {_quoted(person.given_names)}")
+        lines.append(f"    orcid: {_quoted(person.orcid)}")
+        if person.affiliation:
+            lines.append(f"    affiliation: {_quoted(person.affiliation.name)}")
     if meta.url:
         lines.append(f"url: {_quoted(meta.url)}")
     return "\n".join(lines) + "\n"
@@ -44,7 +52,10 @@ def datacite(meta: ReleaseMeta) -> dict[str, Any]:
     record: dict[str, Any] = {
         "schemaVersion": "http://datacite.org/schema/kernel-4",
         "types": {"resourceTypeGeneral": "Dataset", "resourceType": "Multi-site compost trial"},
-        "creators": [_creator(item) for item in meta.contributors],
+        "creators": [
+            *(_organisation(item) for item in meta.contributors),
+            *(_person(item) for item in meta.people),
+        ],
         "titles": [{"title": meta.full_title, "lang": "en"}],
         "publisher": {"name": PUBLISHER},
         "publicationYear": f"{meta.created_at:%Y}",
@@ -67,7 +78,7 @@ def datacite(meta: ReleaseMeta) -> dict[str, Any]:
         ],
         "descriptions": [
             {
-                "description": meta.notes or f"Release {meta.version} of trial {meta.trial}.",
+                "description": meta.description,
                 "descriptionType": "Abstract",
                 "lang": "en",
             }
@@ -80,20 +91,58 @@ def datacite(meta: ReleaseMeta) -> dict[str, Any]:
         record["alternateIdentifiers"].append(
             {"alternateIdentifier": meta.url, "alternateIdentifierType": "URL"}
         )
+    if meta.url and meta.previous_version:
+        record["relatedIdentifiers"] = [
+            {
+                "relatedIdentifier": previous_url(meta),
+                "relatedIdentifierType": "URL",
+                "relationType": "IsNewVersionOf",
+                "resourceTypeGeneral": "Dataset",
+            }
+        ]
     return record
 
 
-def _creator(item: Contributor) -> dict[str, Any]:
+def previous_url(meta: ReleaseMeta) -> str:
+    """The page of the version before, beside the page of this one."""
+    return meta.url.rstrip("/").rpartition("/")[0] + f"/{meta.previous_version}/"
+
+
+def _organisation(item: Contributor) -> dict[str, Any]:
     creator: dict[str, Any] = {"name": item.name, "nameType": "Organizational"}
     if item.ror:
-        creator["nameIdentifiers"] = [
-            {
-                "nameIdentifier": item.ror,
-                "nameIdentifierScheme": "ROR",
-                "schemeUri": ROR_SCHEME,
-            }
-        ]
+        creator["nameIdentifiers"] = [_name_identifier(item.ror, "ROR", ROR_SCHEME)]
     return creator
+
+
+def _person(item: Person) -> dict[str, Any]:
+    names = [item.family_name, item.given_names]
+    creator: dict[str, Any] = {
+        "name": ", ".join(name for name in names if name),
+        "nameType": "Personal",
+        "familyName": item.family_name,
+        "nameIdentifiers": [_name_identifier(item.orcid, "ORCID", ORCID_SCHEME)],
+    }
+    if item.given_names:
+        creator["givenName"] = item.given_names
+    if item.affiliation:
+        creator["affiliation"] = [_affiliation(item.affiliation)]
+    return creator
+
+
+def _affiliation(item: Contributor) -> dict[str, str]:
+    if not item.ror:
+        return {"name": item.name}
+    return {
+        "name": item.name,
+        "affiliationIdentifier": item.ror,
+        "affiliationIdentifierScheme": "ROR",
+        "schemeUri": ROR_SCHEME,
+    }
+
+
+def _name_identifier(identifier: str, scheme: str, uri: str) -> dict[str, str]:
+    return {"nameIdentifier": identifier, "nameIdentifierScheme": scheme, "schemeUri": uri}
 
 
 def _quoted(text: str) -> str:

@@ -43,15 +43,14 @@ def describe(meta: ReleaseMeta, files: Mapping[str, bytes]) -> dict[str, Any]:
         "profile": "data-package",
         "name": meta.name,
         "title": meta.full_title,
-        "description": meta.notes or f"Release {meta.version} of trial {meta.trial}.",
+        "description": meta.description,
         "version": str(meta.version),
         "created": meta.created_at.isoformat(),
         "keywords": list(meta.keywords),
         "licenses": [licence],
         "contributors": [
-            {"title": item.name, "role": "contributor", "roles": ["creator"]}
-            | ({"path": item.ror} if item.ror else {})
-            for item in meta.contributors
+            *(_contributor(item.name, item.ror) for item in meta.contributors),
+            *(_contributor(item.name, item.orcid) for item in meta.people),
         ],
         "layoutVersion": LAYOUT_VERSION,
         "trial": meta.trial,
@@ -63,6 +62,7 @@ def describe(meta: ReleaseMeta, files: Mapping[str, bytes]) -> dict[str, Any]:
             *(_csv_resource(table, files) for table in TABLES),
             *(_parquet_resource(table, files) for table in TABLES),
             _file(files, "estimates.json", "estimates", "json", "application/json"),
+            _file(files, "changes.json", "changes", "json", "application/json"),
         ],
     }
     if meta.url:
@@ -86,6 +86,11 @@ def table_schema(table: ExportTable) -> dict[str, Any]:
             for link in table.foreign_keys
         ]
     return schema
+
+
+def _contributor(name: str, identifier: str) -> dict[str, Any]:
+    named = {"title": name, "role": "contributor", "roles": ["creator"]}
+    return named | ({"path": identifier} if identifier else {})
 
 
 def _field(table: ExportTable, column: Column) -> dict[str, Any]:

@@ -5,6 +5,7 @@ digits as bring back the same double. The same rows always give the same bytes.
 """
 
 import io
+from collections.abc import Callable
 
 import pandas as pd
 import pyarrow as pa
@@ -13,6 +14,7 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
 from registry.columns import Column, Kind
+from registry.csv_text import FORMULA_STARTS
 from registry.packages.errors import PackageFault
 from registry.packages.shapes import ExportTable
 
@@ -26,6 +28,7 @@ TYPES: dict[Kind, pa.DataType] = {
     Kind.DATETIME: pa.timestamp("s", tz="UTC"),
     Kind.YES_NO: pa.bool_(),
 }
+STARTS = "[" + "".join(f"\\x{{{ord(letter):x}}}" for letter in FORMULA_STARTS) + "]"
 ISO_8601_UTC = "%Y-%m-%dT%H:%M:%SZ"
 WRITE = pacsv.WriteOptions(include_header=False, quoting_style="needed")
 PARSE = pacsv.ParseOptions(newlines_in_values=True)
@@ -66,10 +69,11 @@ def check_rows(table: ExportTable, rows: pa.Table) -> None:
         raise PackageFault(f"Table {table.name} has two rows with the same {', '.join(table.key)}.")
 
 
-def to_csv(rows: pa.Table) -> bytes:
+def to_csv(table: ExportTable, rows: pa.Table) -> bytes:
+    """Text that a spreadsheet would run as a formula gets an apostrophe; see `csv_text`."""
     buffer = io.BytesIO()
     buffer.write((",".join(rows.column_names) + "\n").encode())
-    pacsv.write_csv(_moments_as_text(rows), buffer, WRITE)
+    pacsv.write_csv(_moments_as_text(_each_text(table, rows, _guarded)), buffer, WRITE)
     return buffer.getvalue()
 
 
@@ -93,7 +97,7 @@ def from_csv(table: ExportTable, content: bytes) -> pa.Table:
         rows = pacsv.read_csv(io.BytesIO(content), parse_options=PARSE, convert_options=convert)
     except pa.ArrowInvalid as error:
         raise PackageFault(f"The CSV of table {table.name} cannot be read: {error}") from error
-    return _as_declared(table, rows)
+    return _each_text(table, _as_declared(table, rows), _unguarded)
 
 
 def from_parquet(table: ExportTable, content: bytes) -> pa.Table:
@@ -103,6 +107,31 @@ def from_parquet(table: ExportTable, content: bytes) -> pa.Table:
     except (pa.ArrowInvalid, OSError) as error:
         raise PackageFault(f"The Parquet of table {table.name} cannot be read: {error}") from error
     return _as_declared(table, rows)
+
+
+def parquet_frame(content: bytes) -> pd.DataFrame:
+    """A frame of a Parquet file as it is, of whatever layout; raises ArrowInvalid."""
+    rows = pq.read_table(io.BytesIO(content))
+    return rows.to_pandas(integer_object_nulls=True, date_as_object=True)
+
+
+def _each_text(
+    table: ExportTable, rows: pa.Table, change: Callable[[pa.ChunkedArray], pa.ChunkedArray]
+) -> pa.Table:
+    for position, column in enumerate(table.columns):
+        if column.kind is Kind.TEXT:
+            rows = rows.set_column(position, rows.schema.field(position), change(rows[position]))
+    return rows
+
+
+def _guarded(texts: pa.ChunkedArray) -> pa.ChunkedArray:
+    risky = pc.match_substring_regex(texts, f"^'*{STARTS}")
+    return pc.if_else(risky, pc.binary_join_element_wise("'", texts, ""), texts)
+
+
+def _unguarded(cells: pa.ChunkedArray) -> pa.ChunkedArray:
+    guarded = pc.match_substring_regex(cells, f"^'+{STARTS}")
+    return pc.if_else(guarded, pc.utf8_slice_codeunits(cells, 1), cells)
 
 
 def _typed_column(table: ExportTable, column: Column, values: pd.Series) -> pa.Array:

@@ -33,6 +33,24 @@ class Contributor:
 
 
 @dataclass(frozen=True, slots=True)
+class Person:
+    """Someone who asked to be named, by giving an ORCID identifier (a URL)."""
+
+    name: str
+    orcid: str
+    affiliation: Contributor | None = None
+
+    @property
+    def family_name(self) -> str:
+        """The last word: right for most names, and what a citation needs; never blank."""
+        return self.name.split()[-1]
+
+    @property
+    def given_names(self) -> str:
+        return " ".join(self.name.split()[:-1])
+
+
+@dataclass(frozen=True, slots=True)
 class ReleaseMeta:
     """Facts about one release. The same facts and tables always give the same package."""
 
@@ -45,8 +63,11 @@ class ReleaseMeta:
     software_version: str
     model_version: str
     input_digest: str
+    people: tuple[Person, ...] = ()
     notes: str = ""
     url: str = ""  # of the release's page, or blank
+    package_url: str = ""  # where the zip can be fetched, or blank
+    previous_version: int | None = None
     keywords: tuple[str, ...] = field(
         default=("compost", "disintegration", "litter bag", "multi-site trial", "horticulture")
     )
@@ -59,6 +80,15 @@ class ReleaseMeta:
     @property
     def full_title(self) -> str:
         return f"{self.title}: data and pooled estimates, version {self.version}"
+
+    @property
+    def description(self) -> str:
+        about = (
+            f"Looks at mesh bags of compostable items in working compost piles at several sites, "
+            f"with temperatures, recipes and turnings of the piles, and decay rates pooled with "
+            f"site as a random effect. Release {self.version} of trial {self.trial}."
+        )
+        return f"{about} {self.notes}".strip()
 
     @property
     def licence_title(self) -> str:

@@ -103,7 +103,11 @@ def readme_md(meta: ReleaseMeta) -> str:
         "Every table is there twice with the same rows, as CSV and as Parquet. `datapackage.json` "
         "describes them for programs; units are UCUM codes. `effect_sizes.csv` is ready for a "
         "meta-analysis; `estimates.json` holds the pooled estimates; `METHODS.md` says how they "
-        "were made; `SHA256SUMS` lets you check that nothing changed.",
+        "were made; `CHANGES.md` says what is new in this version; `SHA256SUMS` lets you check "
+        "that nothing changed.",
+        "",
+        "In the CSV files a text that a spreadsheet would run as a formula has an apostrophe "
+        "before it; numbers are never touched, and Parquet holds the text as it was written.",
         "",
     ]
     for table in TABLES:

@@ -2,8 +2,6 @@
 
 import contextlib
 import os
-from datetime import datetime
-from importlib.metadata import version as installed_version
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +10,19 @@ from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
 
-from registry.errors import NothingToRelease
+from registry.errors import InvalidValue, NothingToRelease
 from registry.intake import locks
-from registry.models import Institution, PoolingRun, Release, RunState, Trial, Upload, UploadState
+from registry.models import (
+    PoolingRun,
+    Release,
+    ReleaseNotice,
+    RunState,
+    Trial,
+    Upload,
+    UploadState,
+)
 from registry.packages.build import build_package
-from registry.packages.meta import Contributor, ReleaseMeta
+from registry.packages.stored import package_path
 from registry.permissions import Actor, Capability, demand
 from registry.queries import pooling_input
 from registry.queries.estimate_records import estimate_records
@@ -24,6 +30,19 @@ from registry.queries.release_tables import release_tables
 from registry.science.pooling import MODEL_VERSION
 from registry.services import audit
 from registry.services.ratings import store_ratings
+from registry.services.release_facts import release_meta
+
+
+@transaction.atomic
+def post_notice(*, release: Release, message: str, by: Actor) -> ReleaseNotice:
+    """Warn of a flaw of a release, wherever it is shown; the release itself stays as it is."""
+    demand(by, Capability.RELEASE, trial=release.trial)
+    message = message.strip()
+    if not message:
+        raise InvalidValue("Say what is wrong with the release.", field="message")
+    notice = ReleaseNotice.objects.create(release=release, message=message, posted_by=by.user)
+    audit.record("release_notice", f"Notice on {release}: {message}", by=by, trial=release.trial)
+    return notice
 
 
 @transaction.atomic
@@ -44,12 +63,13 @@ def freeze_release(*, trial: Trial, by: Actor, notes: str = "") -> Release:
         return latest
     number = latest.version + 1 if latest else 1
     now = timezone.now().replace(microsecond=0)
-    meta = _meta(trial, run, number, now, notes)
+    meta = release_meta(trial, run, number, now, notes)
     tables = release_tables(trial)
     if pooling_input.digest(trial) != run.input_digest:
         raise NothingToRelease("Data arrived while the release was made; pool them, then release.")
     path = Path(settings.RELEASES_DIR) / f"{meta.name}.zip"
-    sha256 = build_package(tables, estimate_records(run), meta, path)
+    previous = None if latest is None else package_path(latest)
+    sha256 = build_package(tables, estimate_records(run), meta, path, previous)
     # A package without its row would be taken for a release by whoever finds it.
     with _removed_on_failure(path):
         release = Release.objects.create(
@@ -91,25 +111,6 @@ def _run_of_present_data(trial: Trial) -> PoolingRun:
 def _last_upload_id() -> int:
     stored = Upload.objects.filter(state=UploadState.STORED)
     return stored.aggregate(last=Max("pk"))["last"] or 0
-
-
-def _meta(trial: Trial, run: PoolingRun, number: int, now: datetime, notes: str) -> ReleaseMeta:
-    institutions = Institution.objects.filter(sites__trials=trial).distinct().order_by("code")
-    return ReleaseMeta(
-        trial=trial.code,
-        title=trial.title,
-        version=number,
-        created_at=now,
-        licence=trial.licence,
-        contributors=tuple(
-            Contributor(name=item.name, country=item.country, ror=item.ror) for item in institutions
-        ),
-        software_version=installed_version("coheap"),
-        model_version=run.model_version,
-        input_digest=run.input_digest,
-        notes=notes,
-        url=f"{settings.BASE_URL}/trials/{trial.code}/releases/",
-    )
 
 
 @contextlib.contextmanager

@@ -1,15 +1,19 @@
 """Tables as files: the same rows come back from CSV and Parquet, to the last bit."""
 
+import csv
 import hashlib
+import io
 import zipfile
 from datetime import UTC, date, datetime
 
 import pandas as pd
+import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from registry.columns import Kind
+from registry.csv_text import FORMULA_STARTS, guarded, unguarded
 from registry.packages import archive
 from registry.packages.citation import citation_cff, datacite
 from registry.packages.compare import differences, relative_difference
@@ -19,6 +23,7 @@ from registry.packages.files import TYPES, from_csv, from_parquet, to_csv, to_pa
 from registry.packages.tables import BY_NAME, TABLES
 from tests.packages.small_trial import META, small_trial
 
+COMPOSITIONS = BY_NAME["compositions"]
 SITES = BY_NAME["sites"]
 TEMPERATURES = BY_NAME["temperatures"]
 
@@ -40,14 +45,14 @@ def readings(values: list[float]) -> pd.DataFrame:
 def test_every_number_comes_back_from_csv_and_parquet_to_the_last_bit(values):
     rows = typed(TEMPERATURES, readings(values))
 
-    assert from_csv(TEMPERATURES, to_csv(rows)).equals(rows)
+    assert from_csv(TEMPERATURES, to_csv(TEMPERATURES, rows)).equals(rows)
     assert from_parquet(TEMPERATURES, to_parquet(rows)).equals(rows)
 
 
 def test_text_with_commas_quotes_line_breaks_and_blanks_comes_back():
     rows = typed(SITES, small_trial()["sites"])
 
-    back = from_csv(SITES, to_csv(rows))
+    back = from_csv(SITES, to_csv(SITES, rows))
 
     assert back.equals(rows)
     assert back["name"].to_pylist()[1] == 'North, "upper" yard'
@@ -55,7 +60,7 @@ def test_text_with_commas_quotes_line_breaks_and_blanks_comes_back():
 
 
 def test_csv_is_iso_8601_utc_with_a_plain_header():
-    text = to_csv(typed(TEMPERATURES, readings([58.4]))).decode()
+    text = to_csv(TEMPERATURES, typed(TEMPERATURES, readings([58.4]))).decode()
 
     assert text.splitlines()[0] == "site,pile,probe,measured_at,temperature_c"
     assert "2026-04-07T10:00:00Z" in text
@@ -102,7 +107,8 @@ def test_every_number_of_a_table_has_a_unit_or_is_a_count_or_score():
         column.name
         for table in TABLES
         for column in table.columns
-        if column.kind is Kind.NUMBER and not column.unit
+        # The evidence of a finding names its unit in a column of its own.
+        if column.kind is Kind.NUMBER and not column.unit and "in `unit`" not in column.meaning
     }
 
     assert without == set()
@@ -224,3 +230,32 @@ def test_the_citation_file_names_every_contributor_and_the_version():
     assert "type: dataset" in text
     assert f"date-released: {date(2026, 9, 1)}" in text
     assert '- name: "Institute of \\"Heaps\\""' in text
+
+
+@given(
+    texts=st.lists(
+        st.text(alphabet="'=+-@\t＝x1 \n", min_size=1, max_size=6), min_size=1, max_size=8
+    )
+)
+def test_no_text_of_a_csv_starts_as_a_formula_and_every_text_comes_back(texts):
+    rows = pa.table(
+        {
+            "material": [f"M-{number}" for number in range(len(texts))],
+            "component": texts,
+            "function": ["fibre"] * len(texts),
+            "mass_pct": [-1.5] * len(texts),
+        }
+    )
+
+    content = to_csv(COMPOSITIONS, rows)
+
+    written = [row[1] for row in csv.reader(io.StringIO(content.decode(), newline=""))][1:]
+    assert not any(cell.startswith(tuple(FORMULA_STARTS)) for cell in written)
+    assert b",-1.5" in content
+    again = from_csv(COMPOSITIONS, content)
+    assert sorted(again["component"].to_pylist()) == sorted(texts)
+
+
+@given(text=st.text(alphabet="'=+-@\t＝x1 ", max_size=6))
+def test_guarding_a_text_is_undone_exactly(text):
+    assert unguarded(guarded(text)) == text

@@ -67,7 +67,7 @@ def with_cell(package, table, row, column, value):
     frame[column] = frame[column].astype(object)
     frame.loc[row, column] = value
     rows = typed(declared, frame)
-    return {place: to_csv(rows), f"data/{table}.parquet": to_parquet(rows)}
+    return {place: to_csv(declared, rows), f"data/{table}.parquet": to_parquet(rows)}
 
 
 def faults_of(path):
@@ -166,7 +166,10 @@ def test_a_missing_and_an_invented_estimate_are_reported(package, tmp_path):
 def test_a_deleted_row_is_reported(package, tmp_path):
     declared = BY_NAME["retrievals"]
     rows = from_csv(declared, read_archive(package)["data/retrievals.csv"]).slice(1)
-    files = {"data/retrievals.csv": to_csv(rows), "data/retrievals.parquet": to_parquet(rows)}
+    files = {
+        "data/retrievals.csv": to_csv(declared, rows),
+        "data/retrievals.parquet": to_parquet(rows),
+    }
 
     assert "estimates.json" in faults_of(changed(package, tmp_path, files))
 
