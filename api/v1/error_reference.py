@@ -7,7 +7,40 @@ from api.v1.errors import FRAMEWORK, STATUS
 from registry import errors
 from registry.intake import codes
 
+# Narrower than the class of the error that carries them.
+NARROWED_CODES = {
+    "bad_gzip": "400: the body is declared as gzip but is not, or it ends too early",
+    "flag_withdrawn": "409: the data no longer show what the flag was about",
+    "nothing_changes": "409: the correction would leave the value as it is",
+    "institution_changed": "409: the institution is registered with other values",
+    "site_changed": "409: the site is registered with other values",
+    "trial_changed": "409: the trial is registered with other values",
+}
+# One field of a JSON object that is no record of an upload: a registration, a decision.
+FORM_CODES = {
+    "required": "the field is missing",
+    "null": "null where a value belongs",
+    "blank": "a blank text where a value belongs",
+    "empty": "an empty list where something belongs",
+    "invalid": "not of the kind or form that the field takes",
+    "invalid_choice": "not one of the words of this field",
+    "not_a_list": "a single value where a list belongs",
+    "max_length": "longer than the field allows",
+    "min_length": "shorter than the field allows",
+    "max_value": "larger than the field allows",
+    "min_value": "smaller than the field allows",
+    "max_string_length": "a number written with too many characters",
+    "overflow": "a number too large to be one",
+    "date": "a date and time where a date alone belongs",
+    "datetime": "a date where a date and time belong",
+    "make_aware": "a local time that does not exist or is ambiguous",
+    "null_characters_not_allowed": "the text holds NUL characters",
+    "surrogate_characters_not_allowed": "the text holds half characters, which no encoding has",
+}
+
 GROUPS = (
+    ("The request, more closely", NARROWED_CODES),
+    ("One field of a JSON object", FORM_CODES),
     ("The body as a whole", codes.BODY_CODES),
     ("One cell", codes.CELL_CODES),
     ("A label that leads nowhere", codes.LABEL_CODES),

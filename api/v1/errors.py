@@ -7,6 +7,7 @@ from typing import Any
 from django.conf import settings
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, JsonResponse
+from django.views.decorators.csrf import csrf_exempt
 from rest_framework import exceptions
 from rest_framework.response import Response
 
@@ -115,6 +116,8 @@ def handle(error: Exception, context: dict[str, Any]) -> Response | None:
     return response
 
 
+# Without a view there is no session to protect, and a script has no cookie to show.
+@csrf_exempt
 def not_found(request: HttpRequest, exception: Exception | None = None) -> JsonResponse:
     """For addresses below /api/ that no view answers."""
     body = problem(404, "not_found", "Not found", "There is nothing at this address.")

@@ -12,7 +12,7 @@ from api.v1 import filters
 from api.v1.authentication import actor_of
 from api.v1.records import LISTS
 from api.v1.registration import trial_for
-from api.v1.streams import MEDIA_TYPES, one_of, stream
+from api.v1.streams import MEDIA_TYPES, AsTheFileIs, one_of, stream
 from api.v1.temperatures import READING_FILTERS
 from registry.models import Trial
 from registry.queries.export_rows import EXPORT_TABLES, export_rows, extract
@@ -46,12 +46,16 @@ _DESCRIBED: dict[str, Any] = {
 
 
 class TrialExport(APIView):
+    content_negotiation_class = AsTheFileIs
+
     @extend_schema(summary="Download one table of a trial", **_DESCRIBED)
     def get(self, request: Request, trial: str) -> HttpResponseBase:
         return _export(request, trial_for(request, trial))
 
 
 class Export(APIView):
+    content_negotiation_class = AsTheFileIs
+
     @extend_schema(summary="Download one table of every trial you may see", **_DESCRIBED)
     def get(self, request: Request) -> HttpResponseBase:
         return _export(request, None)

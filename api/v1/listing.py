@@ -7,6 +7,7 @@ from django.db.models import Model, QuerySet
 from django.http import HttpResponseBase
 from drf_spectacular.utils import extend_schema
 from rest_framework.generics import GenericAPIView
+from rest_framework.renderers import BaseRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import Serializer
@@ -27,6 +28,11 @@ class VisibleRows(GenericAPIView):
     filters: ClassVar[Mapping[str, Filter]] = {}
     related: ClassVar[tuple[str, ...]] = ()
     prefetched: ClassVar[tuple[str, ...]] = ()
+
+    def get_renderers(self) -> list[BaseRenderer]:
+        """A file is an answer to GET only; what was stored is told as JSON."""
+        reads = self.request is None or self.request.method in ("GET", "HEAD")
+        return [made for made in super().get_renderers() if reads or made.format == "json"]
 
     def get_queryset(self) -> QuerySet[Any]:
         rows = visible_to(actor_of(self.request), self.model)

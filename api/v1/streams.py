@@ -1,10 +1,12 @@
 """Rows of a table as a file that is sent while it is read: CSV, NDJSON or Parquet."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django.http import StreamingHttpResponse
-from rest_framework.renderers import JSONRenderer
+from rest_framework.negotiation import BaseContentNegotiation
+from rest_framework.parsers import BaseParser
+from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.request import Request
 
 from registry.errors import InvalidValue
@@ -28,6 +30,22 @@ class CsvWanted(JSONRenderer):
 class NdjsonWanted(JSONRenderer):
     media_type = "application/x-ndjson"
     format = "ndjson"
+
+
+class AsTheFileIs(BaseContentNegotiation):
+    """For an address that has one file to give: whatever is asked for, the file is what it is."""
+
+    def select_parser(self, request: Request, parsers: Iterable[BaseParser]) -> BaseParser | None:
+        return next(iter(parsers), None)
+
+    def select_renderer(
+        self,
+        request: Request,
+        renderers: Iterable[BaseRenderer],
+        format_suffix: str | None = None,
+    ) -> tuple[BaseRenderer, str]:
+        first = next(iter(renderers))
+        return first, str(first.media_type)
 
 
 RENDERERS = (JSONRenderer, CsvWanted, NdjsonWanted)

@@ -13,6 +13,7 @@ from rest_framework.request import Request
 from api.v1.errors import fault_out
 from api.v1.filters import Filter
 from api.v1.listing import ListRows, OneRow, listed
+from api.v1.streams import AsTheFileIs
 from registry.columns import KIND_NAMES
 from registry.models import Upload, UploadState
 from registry.services import uploads
@@ -36,6 +37,10 @@ class ProblemOut(serializers.Serializer):
     status = serializers.IntegerField()
     detail = serializers.CharField()
     code = serializers.CharField(help_text="permanent")
+    field = serializers.CharField(required=False, help_text="what it is about, when one thing is")
+    upload = serializers.IntegerField(
+        required=False, help_text="id of the refused upload, whose faults can be read again"
+    )
     error_total = serializers.IntegerField(required=False)
     # A serializer's own `errors` has the same name; on the outside it is the contract's word.
     errors = FaultOut(many=True, required=False)  # type: ignore[assignment]
@@ -94,6 +99,7 @@ def _as_file(upload: Upload, content: str | bytes, suffix: str, content_type: st
 
 class AnnotatedUpload(OneRow):
     model = Upload
+    content_negotiation_class = AsTheFileIs
 
     @extend_schema(
         tags=["uploads"],
@@ -108,6 +114,7 @@ class AnnotatedUpload(OneRow):
 
 class OriginalUpload(OneRow):
     model = Upload
+    content_negotiation_class = AsTheFileIs
 
     @extend_schema(
         tags=["uploads"],

@@ -233,6 +233,10 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
     "COMPONENT_SPLIT_REQUEST": True,
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "api.v1.schema.with_refusals",
+    ],
     "ENUM_NAME_OVERRIDES": {
         "LookOutcomeEnum": "registry.columns.OUTCOMES",
         "EstimateOutcomeEnum": "registry.models.pooled_estimate.OUTCOMES",
