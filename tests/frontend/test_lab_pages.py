@@ -69,6 +69,23 @@ def test_a_refused_upload_shows_its_faults_on_their_rows(technician, pots):
     assert "Nothing of this file was stored." in page
 
 
+def test_a_refused_file_can_be_downloaded_with_its_faults(technician, pots):
+    by_row, as_a_whole = upload_of(pots.sites[0]), upload_of(pots.sites[0])
+    UploadFault.objects.create(upload=by_row, row=3, code="not_a_number", message="Write 4.9.")
+    UploadFault.objects.create(upload=as_a_whole, code="unknown_column", message="ph is unknown.")
+
+    pages = [
+        text_of(technician.get(reverse("frontend:upload", args=[upload.pk])))
+        for upload in (by_row, as_a_whole)
+    ]
+
+    link = (
+        f'<a href="/api/v1/uploads/{by_row.pk}/annotated/">Download your file with its faults</a>'
+    )
+    assert link in pages[0]
+    assert "Download your file" not in pages[1], "no row to write the fault beside"
+
+
 def test_another_sites_upload_does_not_exist(technician, pots):
     mine, theirs = upload_of(pots.sites[0]), upload_of(pots.sites[1], file_name="theirs.csv")
 
