@@ -9,7 +9,6 @@ import zipfile
 from dataclasses import asdict
 from pathlib import Path
 
-import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
@@ -250,25 +249,3 @@ def test_the_command_needs_no_database_and_exits_0_or_1(package, tmp_path):
     assert absent.returncode == 1
     assert "cannot be read" in absent.stderr
     assert "Traceback" not in absent.stderr
-
-
-def test_effect_sizes_pool_to_the_published_rate_in_an_independent_library(package):
-    # statsmodels' random-effects meta-analysis of the site rows, against the two-stage estimate:
-    # another estimator of the between-site variance (Paule–Mandel), so near, not equal.
-    combine_effects = pytest.importorskip("statsmodels.stats.meta_analysis").combine_effects
-    files = read_archive(package)
-    rows = pd.read_csv(io.BytesIO(files["effect_sizes.csv"]))
-    rows = rows[(rows["level"] == "site") & (rows["measure"] == "log_decay_rate")]
-    estimates = json.loads(files["estimates.json"])["estimates"]
-
-    for material, part in rows.groupby("material"):
-        pooled = combine_effects(part["effect"].to_numpy(), part["variance"].to_numpy(), "iterated")
-        stated = next(
-            found
-            for found in estimates
-            if (found["material"], found["outcome"], found["model"], found["heat_class"])
-            == (material, "decay_rate", "two_stage", "all")
-        )
-        assert pooled.summary_frame().loc["random effect", "eff"] == pytest.approx(
-            stated["log_estimate"], abs=0.3 * stated["log_standard_error"]
-        )
