@@ -9,6 +9,9 @@ from django.core.management.base import BaseCommand, CommandError
 from registry.packages.errors import PackageFault
 from registry.packages.recompute import TOLERANCE, RecomputeReport, recompute
 
+# One changed cell moves every number that rests on it; the first faults say where to look.
+MOST_FAULTS_SHOWN = 20
+
 
 class Command(BaseCommand):
     """Needs no database, and asks for none."""
@@ -44,7 +47,10 @@ def _as_json(report: RecomputeReport) -> str:
 def _lines(report: RecomputeReport) -> list[str]:
     lines = [f"Trial {report.trial}, version {report.version}, model {report.model_version}"]
     lines += [f"Note: {note}" for note in report.notes]
-    lines += [f"FAULT: {fault}" for fault in report.faults]
+    lines += [f"FAULT: {fault}" for fault in report.faults[:MOST_FAULTS_SHOWN]]
+    if len(report.faults) > MOST_FAULTS_SHOWN:
+        hidden = len(report.faults) - MOST_FAULTS_SHOWN
+        lines.append(f"… and {hidden:,} faults more; --json lists them all.")
     place = f" ({report.where})" if report.where else ""
     lines.append(
         f"{report.n_estimates} estimates, {report.n_numbers} numbers recomputed; "
