@@ -17,6 +17,7 @@ from api.v1.filters import Filter
 from api.v1.listing import ListRows, VisibleRows, listed
 from api.v1.registration import trial_for
 from api.v1.stored_file import stored_file
+from api.v1.streams import AsTheFileIs
 from registry.models import Release
 from registry.packages.links import api_url, link_header, page_url, release_links
 from registry.packages.stored import DOCUMENTS, document, package_path
@@ -148,6 +149,8 @@ class ReleaseNotices(NamedRelease):
     },
 )
 class Package(NamedRelease):
+    content_negotiation_class = AsTheFileIs
+
     def get(self, request: Request, **names: Any) -> HttpResponseBase:
         release = self.get_object()
         answer = stored_file(

@@ -83,5 +83,5 @@ urlpatterns = [
         name="docs",
     ),
     path("docs/errors/", error_reference.page, name="errors"),
-    re_path(r"^.*$", errors.not_found),
+    re_path(r"", errors.not_found),  # also with a line break in it
 ]

@@ -15,6 +15,7 @@ from django.db import close_old_connections, transaction
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from schemathesis.checks import not_a_server_error
+from schemathesis.core.failures import FailureGroup
 from schemathesis.schemas import APIOperation
 from schemathesis.specs.openapi.checks import (
     content_type_conformance,
@@ -79,7 +80,7 @@ def _try_every_operation(document: Any, world: World, *, examples: int) -> int:
             with transaction.atomic():
                 _try(operation, world, examples, statuses)
                 transaction.set_rollback(True)
-        except Exception as error:  # every operation's first trouble, not only the first one's
+        except (Exception, FailureGroup) as error:  # go on: each operation's own trouble is told
             wrong.append(f"{operation.label}: {error!r}\n{_told(error)}")
     print(f"\n{statuses.total()} requests to {len(operations)} operations: {dict(statuses)}")  # noqa: T201
     assert not wrong, f"{len(wrong)} operations:\n\n" + "\n\n".join(wrong)
