@@ -261,6 +261,18 @@ PAGES = [
     get("releases/", *ALL),
     get("releases/<int:pk>/", *ALL, path="releases/{release}/"),
     get("releases/<int:pk>/", 404, 404, 404, 200, 404, path="releases/{embargoed}/"),
+    get(
+        "trials/<str:code>/releases/<int:version>/",
+        *ALL,
+        path="trials/RELEASED/releases/1/",
+    ),
+    get(
+        "trials/<str:code>/releases/<int:version>/",
+        *(404, 404, 404, 200, 404),
+        path="trials/LATER/releases/1/",
+    ),
+    get("sitemap.xml", *ALL),
+    get("robots.txt", *ALL),
     get("trials/<str:code>/pooled/", 404, 200, 200, 200, 404, path="trials/TRIAL-1/pooled/"),
     get(
         "trials/<str:code>/pooled/<str:material>/",
