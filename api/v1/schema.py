@@ -21,6 +21,11 @@ OF_A_BODY = {
     "413": "too large",
     "415": "this format is not accepted here",
 }
+OF_SOME = {
+    "412": "the record has changed since it was read",
+    "416": "the file has no such part",
+}
+WORDS = OF_EVERY_CALL | OF_A_BODY | OF_SOME
 WITH_RETRY_AFTER = ("429", "503")
 AS_A_FILE = ("text/csv", "application/x-ndjson")
 _BODY = {PROBLEM: {"schema": {"$ref": "#/components/schemas/ProblemOut"}}}
@@ -44,6 +49,7 @@ def with_refusals(result: dict[str, Any], generator: Any, **_: Any) -> dict[str,
             for status, response in operation["responses"].items():
                 if status[0] in "45":
                     response["content"] = _BODY
+                    response["description"] = response["description"] or WORDS[status]
                 for media_type in AS_A_FILE:
                     if media_type in response.get("content", {}):
                         response["content"][media_type] = {"schema": {"type": "string"}}
