@@ -4,6 +4,7 @@ import zlib
 from typing import IO, Any
 
 from django.conf import settings
+from django.http import UnreadablePostError
 from rest_framework.parsers import BaseParser
 from rest_framework.request import Request
 
@@ -44,18 +45,21 @@ def read_body(request: Request) -> bytes:
     return _read(request, unpack)
 
 
-def _refuse_declared_length(request: Request) -> None:
+def _declared_length(request: Request) -> int:
     declared = request.META.get("CONTENT_LENGTH") or "0"
-    if declared.isdigit() and int(declared) > settings.MAX_UPLOAD_BYTES:
+    return int(declared) if declared.isdigit() else 0
+
+
+def _refuse_declared_length(request: Request) -> None:
+    if _declared_length(request) > settings.MAX_UPLOAD_BYTES:
         raise _too_large("body", settings.MAX_UPLOAD_BYTES)
 
 
 def _read(request: Request, unpack: Any) -> bytes:
     """Read chunk by chunk; a small body that unpacks to a huge one is stopped on the way."""
-    stream = request._request
     parts: list[bytes] = []
     received = size = 0
-    while chunk := stream.read(CHUNK):
+    while chunk := _next_chunk(request):
         received += len(chunk)
         if received > settings.MAX_UPLOAD_BYTES:
             raise _too_large("body", settings.MAX_UPLOAD_BYTES)
@@ -64,9 +68,26 @@ def _read(request: Request, unpack: Any) -> bytes:
             if size > settings.MAX_UNPACKED_BYTES:
                 raise _too_large("unpacked body", settings.MAX_UNPACKED_BYTES)
             parts.append(part)
+    if received < _declared_length(request):
+        # The rows that did arrive would pass for a shorter file.
+        raise _cut_short()
     if unpack is not None and not unpack.eof:
         raise UnreadableBody("The gzip data ends too early; send it again.", code="bad_gzip")
     return b"".join(parts)
+
+
+def _next_chunk(request: Request) -> bytes:
+    try:
+        return request._request.read(CHUNK)
+    except UnreadablePostError as problem:
+        raise _cut_short() from problem
+
+
+def _cut_short() -> UnreadableBody:
+    return UnreadableBody(
+        "The connection broke off before the whole body had arrived; send it again.",
+        code="body_cut_short",
+    )
 
 
 def _unpacked(chunk: bytes, unpack: Any) -> Any:

@@ -6,8 +6,10 @@ stored, and every message was enough to act on: it named the row, the column and
 """
 
 import json
+import socket
 import threading
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -68,6 +70,29 @@ def test_careless_lab_ends_with_exactly_the_right_rows(lab: Lab) -> None:
     assert sorted(kinds.values_list("kind", flat=True)) == [
         *("bags", "piles", "retrievals", "temperatures")
     ]
+
+
+@pytest.mark.parametrize("rows_sent", [1, 2], ids=["one row of two", "all but the end"])
+def test_a_body_that_breaks_off_after_whole_rows_leaves_nothing_behind(
+    lab: Lab, rows_sent: int
+) -> None:
+    """What has arrived could be read as a shorter file: only the length tells."""
+    body = sample_files.piles("NORTH").encode()
+    arrived = b"\n".join(body.split(b"\n")[: rows_sent + 1])
+    head = (
+        f"POST /api/v1/piles/ HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {lab.token}\r\n"
+        f"Content-Type: text/csv\r\nContent-Length: {len(body)}\r\n\r\n"
+    )
+
+    with socket.create_connection(("127.0.0.1", urlsplit(lab.url).port), timeout=30) as line:
+        line.sendall(head.encode() + arrived)
+        line.shutdown(socket.SHUT_WR)
+        answer = b"".join(iter(lambda: line.recv(65536), b""))
+
+    assert b" 400 " in answer.split(b"\r\n")[0]
+    assert b"body_cut_short" in answer
+    assert not Pile.objects.exists()
+    assert lab.send(lab.write("piles.csv", body.decode()))[1]["answer"]["created"] == 2
 
 
 def _piles_over_a_line_that_breaks(lab: Lab) -> None:
