@@ -59,7 +59,7 @@ def _read(request: Request, unpack: Any) -> bytes:
     """Read chunk by chunk; a small body that unpacks to a huge one is stopped on the way."""
     parts: list[bytes] = []
     received = size = 0
-    while chunk := _next_chunk(request):
+    while chunk := request._request.read(CHUNK):
         received += len(chunk)
         if received > settings.MAX_UPLOAD_BYTES:
             raise _too_large("body", settings.MAX_UPLOAD_BYTES)
@@ -70,24 +70,10 @@ def _read(request: Request, unpack: Any) -> bytes:
             parts.append(part)
     if received < _declared_length(request):
         # The rows that did arrive would pass for a shorter file.
-        raise _cut_short()
+        raise UnreadablePostError("The connection broke off before the whole body had arrived.")
     if unpack is not None and not unpack.eof:
         raise UnreadableBody("The gzip data ends too early; send it again.", code="bad_gzip")
     return b"".join(parts)
-
-
-def _next_chunk(request: Request) -> bytes:
-    try:
-        return request._request.read(CHUNK)
-    except UnreadablePostError as problem:
-        raise _cut_short() from problem
-
-
-def _cut_short() -> UnreadableBody:
-    return UnreadableBody(
-        "The connection broke off before the whole body had arrived; send it again.",
-        code="body_cut_short",
-    )
 
 
 def _unpacked(chunk: bytes, unpack: Any) -> Any:

@@ -10,7 +10,6 @@ from registry.intake import codes
 # Narrower than the class of the error that carries them.
 NARROWED_CODES = {
     "bad_gzip": "400: the body is declared as gzip but is not, or it ends too early",
-    "body_cut_short": "400: the connection broke off before the whole body had arrived",
     "flag_withdrawn": "409: the data no longer show what the flag was about",
     "nothing_changes": "409: the correction would leave the value as it is",
     "institution_changed": "409: the institution is registered with other values",

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.conf import settings
 from django.core.exceptions import PermissionDenied
-from django.http import Http404, HttpRequest, JsonResponse
+from django.http import Http404, HttpRequest, JsonResponse, UnreadablePostError
 from django.views.decorators.csrf import csrf_exempt
 from rest_framework import exceptions
 from rest_framework.response import Response
@@ -31,6 +31,7 @@ STATUS: dict[ErrorKind, HTTPStatus] = {
 # What the framework raises before a view is reached: status and permanent code.
 FRAMEWORK: tuple[tuple[type[Exception], int, str, str], ...] = (
     (exceptions.ParseError, 400, "unreadable_body", "The body cannot be read"),
+    (UnreadablePostError, 400, "body_cut_short", "The body broke off on its way; send it again"),
     (exceptions.NotAuthenticated, 401, "token_missing", "A token is needed"),
     (exceptions.AuthenticationFailed, 401, "token_refused", "This token is not accepted"),
     (exceptions.PermissionDenied, 403, "not_allowed", "Not allowed"),
