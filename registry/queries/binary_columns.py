@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import psycopg
 from django.db import connection
 from numpy.typing import NDArray
 
@@ -25,9 +26,11 @@ def read_columns(
 ) -> dict[str, NDArray[Any]]:
     """The named columns of `query`, each of the given type: integer, bigint or float8."""
     packed = ", ".join(f"array_send(array_agg({name}::{kind}))" for name, kind in columns.items())
-    with connection.cursor() as cursor:
-        cursor.execute(f"SELECT {packed} FROM ({query}) AS found", parameters)
-        row = cursor.fetchone()
+    connection.ensure_connection()
+    # Django's own cursor takes every result as text, which would write each byte as two letters.
+    with psycopg.Cursor(connection.connection) as cursor:
+        cursor.execute(f"SELECT {packed} FROM ({query}) AS found", parameters, binary=True)
+        row = cursor.fetchone() or ()
     return {
         name: unpacked(column[HEAD_BYTES:] if column is not None else b"", kind)
         for (name, kind), column in zip(columns.items(), row, strict=True)
