@@ -403,8 +403,17 @@ def line_numbers(path: str | os.PathLike[str]) -> dict[int, int]:
 
 
 def faulty_rows(refusal: Refused) -> Set[int]:
-    """Numbers of the rows with a fault. Raises the refusal when one fault is of the whole file."""
-    rows = [item.get("row") for item in refusal.problem.get("errors") or []]
+    """Numbers of the rows that cannot be sent as they are.
+
+    Of two rows that contradict each other both are, though the server faults the second only:
+    which one is true is for people to say. Raises the refusal when a fault is of the whole file.
+    """
+    faults = refusal.problem.get("errors") or []
+    rows = [item.get("row") for item in faults]
+    for item in faults:
+        if item.get("code") == "duplicate_row":
+            other = re.match(r"Row (\d+) ", str(item.get("message")))
+            rows.append(int(other.group(1)) if other else None)
     if not rows or not all(isinstance(row, int) and row > 0 for row in rows):
         raise refusal
     return set(rows)

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from registry.models import Bag
+from registry.models import Bag, Pile
 from tests.client.scripted_server import Reply, answering
 from tests.client.upload_client import client
 from tests.world import World
@@ -202,3 +202,45 @@ def test_split_against_the_registry_itself(world: World, live_server, tmp_path, 
         beside = list(csv.DictReader(file))
     assert [row["bag_label"] for row in beside] == ["B-01", "B-02", "B-03"]
     assert [row["fault_fields"] for row in beside] == ["", "material", ""]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_split_finds_more_faults_than_the_registry_lists_at_once(
+    world: World, live_server, tmp_path, monkeypatch, capsys
+):
+    monkeypatch.setenv("COHEAP_TOKEN", world.tokens["NORTH"])
+    path = tmp_path / "piles.csv"
+    kinds = ["shed" if n % 3 else "bin" for n in range(1800)]
+    rows = [f"NORTH,P{n:04},TRIAL-1,{kind},2026-04-07\n" for n, kind in enumerate(kinds)]
+    path.write_text("site,pile,trial,kind,started_on\n" + "".join(rows))
+
+    client.main(["send", "--url", live_server.url, "--split", str(path)])
+
+    told = capsys.readouterr().err
+    assert "is not complete: it shows the first 1000 of 1200 faults" in told
+    assert "1200 rows were not sent" in told
+    assert Pile.objects.count() == 600
+    mended = path.with_name("piles-mend.csv")
+    mended.write_text(mended.read_text().replace(",shed,", ",bin,"))
+    assert client.main(["send", "--url", live_server.url, str(mended)]) == 0
+    assert Pile.objects.count() == 1800
+
+
+@pytest.mark.django_db(transaction=True)
+def test_split_does_not_choose_between_two_rows_of_one_key(
+    world: World, live_server, tmp_path, monkeypatch
+):
+    monkeypatch.setenv("COHEAP_TOKEN", world.tokens["NORTH"])
+    path = tmp_path / "piles.csv"
+    row = "NORTH,{},TRIAL-1,{},2026-04-07\n".format
+    path.write_text(
+        "site,pile,trial,kind,started_on\n"
+        + row("P1", "bin")
+        + row("P2", "bin")
+        + row("P1", "heap")
+    )
+
+    client.main(["send", "--url", live_server.url, "--split", str(path)])
+
+    assert list(Pile.objects.values_list("code", flat=True)) == ["P2"]
+    assert path.with_name("piles-mend.csv").read_text().count("P1") == 2
