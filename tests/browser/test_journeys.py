@@ -11,6 +11,7 @@ from registry.permissions import Actor
 from registry.services.pooling import execute_run, open_run
 from registry.services.releases import freeze_release
 from tests.browser.test_every_page import log_in
+from tests.frontend.small_trial import small_trial
 
 pytestmark = pytest.mark.browser
 
@@ -86,9 +87,10 @@ def test_the_same_without_javascript(pots, new_page):
 
 
 def test_a_coordinator_freezes_a_release_and_a_meta_analyst_downloads_it(
-    pots, new_page, settings, tmp_path
+    browser, transactional_db, new_page, settings, tmp_path
 ):
     settings.RELEASES_DIR = tmp_path
+    pots = small_trial(released=False)
     by = Actor(user=pots.coordinator)
     run, _ = open_run(trial=pots.trial, by=by)
     assert execute_run(run.pk)
@@ -97,12 +99,12 @@ def test_a_coordinator_freezes_a_release_and_a_meta_analyst_downloads_it(
     office.goto(f"/trials/{pots.trial.code}/")
     office.get_by_label("What is new in this version").fill("Pooled again.")
     office.get_by_role("button", name="Freeze the next version").click()
-    expect(office.get_by_text("Version 2 is frozen.")).to_be_visible()
+    expect(office.get_by_text("Version 1 is frozen.")).to_be_visible()
 
     reader: Page = new_page()
     reader.goto("/")
     reader.get_by_role("link", name="Releases").first.click()
-    reader.get_by_role("link", name="POTS-26, version 2", exact=True).click()
+    reader.get_by_role("link", name="POTS-26, version 1", exact=True).click()
     sha256 = reader.get_by_role("row", name="SHA-256").get_by_role("cell").inner_text()
     with reader.expect_download() as download:
         reader.get_by_role("link", name="Download the data package").click()
@@ -111,7 +113,7 @@ def test_a_coordinator_freezes_a_release_and_a_meta_analyst_downloads_it(
 
     assert hashlib.sha256(path.read_bytes()).hexdigest() == sha256
     assert "datapackage.json" in " ".join(zipfile.ZipFile(path).namelist())
-    assert freeze_release(trial=pots.trial, by=by, notes="Pooled again.").version == 2
+    assert freeze_release(trial=pots.trial, by=by, notes="Pooled again.").version == 1
 
 
 def test_a_technician_issues_a_token_and_revokes_it(pots, page):
