@@ -54,7 +54,8 @@ def changes(noun: str, rows: Sequence[Any]) -> list[Change]:
     records = {row.pgh_obj_id for row in rows}
     present = model._default_manager.in_bulk(records)
     later: dict[int, list[Any]] = {}
-    for state in HISTORY[model]._default_manager.filter(pgh_obj_id__in=records).order_by("pgh_id"):
+    states: QuerySet[Any] = HISTORY[model]._default_manager.filter(pgh_obj_id__in=records)
+    for state in states.order_by("pgh_id"):
         later.setdefault(state.pgh_obj_id, []).append(state)
     people = _people(rows)
     return [

@@ -3,17 +3,15 @@
 A run that a reader may not see supersedes nothing for them: that it exists is not theirs to know.
 """
 
-from typing import TypeVar
+from typing import Any
 
-from django.db.models import Exists, Model, OuterRef, QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 
 from registry.models import PoolingRun, RunState
 from registry.permissions import Actor, visible_to
 
-M = TypeVar("M", bound=Model)
 
-
-def with_superseded(rows: QuerySet[M], actor: Actor, *, run: str = "") -> QuerySet[M]:
+def with_superseded(rows: QuerySet[Any], actor: Actor, *, run: str = "") -> QuerySet[Any]:
     """Rows annotated with `superseded`; `run` is the path from a row to its run, blank for runs."""
     path = f"{run}__" if run else ""
     newer = visible_to(actor, PoolingRun).filter(
