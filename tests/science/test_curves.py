@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from check_values import CHECKS, expected, inputs
+from tests.science.check_values import CHECKS, expected, inputs
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import differential_evolution

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from check_values import expected, inputs, tolerance
+from tests.science.check_values import expected, inputs, tolerance
 
 from registry.science.heat_class import ProbeLog, heat_class, pile_heat, sanitising_rule
 from registry.science.thermal import summarise

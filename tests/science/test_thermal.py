@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from check_values import expected, inputs, tolerance
+from tests.science.check_values import expected, inputs, tolerance
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -167,7 +167,7 @@ def test_service_asks_permission_itself(look: Retrieval) -> None:
         ({"reason": " "}, InvalidValue),
         ({"reason": "x" * 501}, InvalidValue),
         ({"field": "bag_id"}, InvalidValue),
-        ({"value": object()}, InvalidValue),
+        ({"value": ["a list"]}, InvalidValue),
         ({"seen_revision": 4}, StaleVersion),
         ({"value": None, "field": "ash_pct"}, RecordChanged),
     ],
