@@ -10,7 +10,7 @@ from kombu.exceptions import OperationalError
 
 from registry.models import Upload
 from registry.permissions import Actor
-from registry.services import uploads
+from registry.services.uploads import accept, process, waiting
 
 log = logging.getLogger(__name__)
 
@@ -23,9 +23,7 @@ def request_upload(
 ) -> Upload:
     """Keep the body, queue the work, answer at once."""
     with transaction.atomic():
-        upload = uploads.accept(
-            kind=kind, body=body, content_type=content_type, by=by, file_name=file_name
-        )
+        upload = accept(kind=kind, body=body, content_type=content_type, by=by, file_name=file_name)
         transaction.on_commit(partial(ring, upload.pk))
     return upload
 
@@ -39,12 +37,12 @@ def ring(upload_id: int) -> None:
 
 @shared_task(soft_time_limit=SOFT_LIMIT_SECONDS)
 def process_upload(upload_id: int) -> None:
-    uploads.process(upload_id)
+    process(upload_id)
 
 
 def ring_for_waiting_uploads() -> int:
     """Ring for every upload that has waited a while. Returns how many."""
-    waiting = uploads.waiting(older_than=QUIET)
-    for upload_id in waiting:
+    unheard = waiting(older_than=QUIET)
+    for upload_id in unheard:
         ring(upload_id)
-    return len(waiting)
+    return len(unheard)

@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-from tests.science.check_values import CHECKS, expected, inputs
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import differential_evolution
@@ -23,6 +22,7 @@ from registry.science.curve_shapes import (
 )
 from registry.science.curves import fit_curves
 from registry.science.types import ScienceError
+from tests.science.check_values import CHECKS, expected, inputs
 
 DAYS = np.arange(14.0, 113.0, 14.0)
 

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from tests.science.check_values import expected, inputs, tolerance
 
 from registry.science.heat_class import ProbeLog, heat_class, pile_heat, sanitising_rule
 from registry.science.thermal import summarise
@@ -11,6 +10,7 @@ from registry.science.thermal_rules import days_needed, evaluate
 from registry.science.types import ScienceError
 from registry.simulation.scenario import demo_scenario
 from registry.simulation.trial import simulate_trial
+from tests.science.check_values import expected, inputs, tolerance
 
 
 def log_of(*pieces):

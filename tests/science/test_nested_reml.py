@@ -52,7 +52,7 @@ def test_nested_fit_equals_metafor(case, method):
     constant = -0.5 * (n - 1) * np.log(2 * np.pi) + 0.5 * np.log(n)
     if method == "ML":
         constant = -0.5 * n * np.log(2 * np.pi)
-    # The same criterion at its optimum; metafor stops up to 2e-8 short where both variances are zero.
+    # The same criterion at its optimum; metafor stops up to 2e-8 short where variances are zero.
     loglik = fit.criterion[0] + constant
     assert expected["loglik"] - 1e-9 <= loglik <= expected["loglik"] + 1e-7
 

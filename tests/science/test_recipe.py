@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from tests.science.check_values import expected, inputs, tolerance
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -30,6 +29,7 @@ from registry.science.start_ranges import (
     moisture_band,
     standing,
 )
+from tests.science.check_values import expected, inputs, tolerance
 
 
 def line(mass, moisture_pct, c_pct, n_pct):

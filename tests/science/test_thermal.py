@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from tests.science.check_values import expected, inputs, tolerance
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -21,6 +20,7 @@ from registry.science.thermal_time import (
     q10_is_supported,
 )
 from registry.science.types import ScienceError
+from tests.science.check_values import expected, inputs, tolerance
 
 
 def hourly(*pieces):
