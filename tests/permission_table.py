@@ -11,6 +11,8 @@ token is read; `OPEN_TO_BAD_TOKENS` lists where none is.
 from dataclasses import dataclass
 from typing import Any
 
+from registry.packages.stored import DOCUMENTS
+
 PEOPLE = ("stranger", "NORTH", "SOUTH", "coordinator", "other coordinator")
 
 
@@ -85,6 +87,33 @@ COMPOSITION = {
 DECISION = {"decision": "accept", "reason": "seen"}
 CORRECTION = {"field": "notes", "value": "seen again", "reason": "forgotten"}
 STATE = {"state": "closed", "reason": "done"}
+
+# A release by its id and by its trial and version: a public one, and one that waits for its day.
+RELEASES = (
+    ("releases/<int:pk>/", "releases/{release}/", "releases/{embargoed}/"),
+    (
+        "trials/<str:trial>/releases/<int:version>/",
+        "trials/RELEASED/releases/1/",
+        "trials/LATER/releases/1/",
+    ),
+)
+OF_A_RELEASE = ("", "package/", *(f"{word}/" for word in DOCUMENTS))
+
+
+def _of_releases() -> list[Row]:
+    rows = []
+    for route, public, embargoed in RELEASES:
+        for part in OF_A_RELEASE:
+            rows.append(get(route + part, *ALL, path=public + part))
+            rows.append(get(route + part, 404, 404, 404, 200, 404, path=embargoed + part))
+        told = {"message": "The probes of one pile were swapped."}
+        notices = f"{route}notices/"
+        rows += [
+            post(notices, 401, 403, 403, 201, 403, path=f"{public}notices/", body=told),
+            post(notices, 401, 404, 404, 201, 404, path=f"{embargoed}notices/", body=told),
+        ]
+    return rows
+
 
 API = [
     # Registered by coordinators, read by anyone.
@@ -230,12 +259,8 @@ API = [
     get("estimates/<int:pk>/", 404, 200, 200, 200, 404, path="estimates/{estimate}/"),
     # Released: for anyone.
     get("releases/", *ALL),
-    get("releases/<int:pk>/", *ALL, path="releases/{release}/"),
-    get("releases/<int:pk>/", 404, 404, 404, 200, 404, path="releases/{embargoed}/"),
-    get("releases/<int:pk>/package/", *ALL, path="releases/{release}/package/"),
-    get(
-        "releases/<int:pk>/package/", 404, 404, 404, 200, 404, path="releases/{embargoed}/package/"
-    ),
+    get("datacite/", *ALL),
+    *_of_releases(),
     get("ratings/", *ALL),
     # About the API itself.
     get("client/coheap_client.py", *ALL),

@@ -1,6 +1,7 @@
 """Every address, tried by every person: the table says what each one gets."""
 
 import json
+import zipfile
 from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
@@ -26,6 +27,7 @@ from registry.models import (
     Upload,
     User,
 )
+from registry.packages.stored import DOCUMENTS
 from registry.services import access, pooling
 from tests import factories
 from tests.permission_table import API, OPEN_TO_BAD_TOKENS, PAGES, PEOPLE, Row
@@ -75,7 +77,9 @@ def _release(code: str, world: World, folder: Path, embargo: date | None = None)
     trial.coordinators.add(world.coordinator)
     run = factories.PoolingRun(trial=trial, state=RunState.DONE)
     name = f"{trial.code}.zip"
-    (folder / name).write_bytes(b"PK")
+    with zipfile.ZipFile(folder / name, "w") as package:
+        for member in DOCUMENTS.values():
+            package.writestr(member, "{}")
     return factories.Release(trial=trial, run=run, package_name=name)
 
 
