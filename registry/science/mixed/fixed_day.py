@@ -28,6 +28,7 @@ from registry.science.mixed.fixed_day_variances import (
     fit_variances,
 )
 from registry.science.mixed.general import MixedFit
+from registry.science.mixed.identify import RESIDUAL
 from registry.science.mixed.site_blocks import SITE, SITE_MATERIAL
 from registry.science.types import FloatArray, ScienceError, Warning_
 
@@ -169,7 +170,16 @@ def _warnings(fit: MixedFit, cells: Cells) -> tuple[Warning_, ...]:
             f"No spread of {term} beyond chance was seen: its variance is estimated as zero.",
         )
         for term in fit.at_boundary
+        if term != RESIDUAL
     ]
+    if RESIDUAL in fit.at_boundary:
+        said.append(
+            Warning_(
+                "zero_residual",
+                "Single bags add no spread of their own beside sites, piles and materials: the "
+                "residual variance is estimated as zero.",
+            )
+        )
     sites_with = (cells.count.sum(axis=2) > 0).sum(axis=0)
     said += [
         Warning_("material_at_one_site", f"{name} was looked at at one site only.")

@@ -10,8 +10,18 @@ from registry.science.mixed.contrasts import Adjustment
 from registry.science.mixed.criterion import Method, NoResidualVariation
 from registry.science.mixed.degrees_of_freedom import Boundary, DfMethod
 from registry.science.mixed.general import MixedFit, fit_blocks
-from registry.science.mixed.identify import Aliased, independent_columns, inseparable_terms
-from registry.science.mixed.site_blocks import ALL_TERMS, site_blocks
+from registry.science.mixed.identify import (
+    RESIDUAL,
+    Aliased,
+    independent_columns,
+    inseparable_terms,
+)
+from registry.science.mixed.site_blocks import (
+    ALL_TERMS,
+    PILE_MATERIAL,
+    SITE_MATERIAL,
+    site_blocks,
+)
 from registry.science.types import FloatArray, IntArray, ScienceError
 
 # One site says nothing about how sites differ.
@@ -70,6 +80,8 @@ def fit_variances(
         fit = fit_blocks(blocks, cells.materials, options.method, start)
     except NoResidualVariation:
         return NO_VARIATION
+    if RESIDUAL in fit.at_boundary and not _materials_vary(fit):
+        return NO_VARIATION
     return replace(fit, inseparable=inseparable)
 
 
@@ -98,6 +110,12 @@ def _separable(
     inseparable = _inseparable(cells, design, terms)
     lost = {a.name for a in inseparable}
     return tuple(t for t in terms if t not in lost), inseparable
+
+
+def _materials_vary(fit: MixedFit) -> bool:
+    """Whether a term still tells how uncertain a difference between materials is."""
+    carrying = (SITE_MATERIAL, PILE_MATERIAL) if fit.p > 1 else ALL_TERMS
+    return any(fit.components.get(term, 0.0) > 0 for term in carrying)
 
 
 def _ratios(near: MixedFit, terms: tuple[str, ...]) -> FloatArray:

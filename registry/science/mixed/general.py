@@ -6,10 +6,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from registry.science.mixed.criterion import Blocks, Evaluation, Method, Moments, evaluate
-from registry.science.mixed.identify import Aliased, independent_columns, inseparable_terms
-from registry.science.mixed.information import Information, information, projected_traces
+from registry.science.mixed.identify import (
+    RESIDUAL,
+    Aliased,
+    independent_columns,
+    inseparable_terms,
+)
+from registry.science.mixed.information import (
+    Information,
+    information,
+    observed_curvature,
+)
 from registry.science.mixed.nested import NestedBlocks, RandomTerm, nested_blocks
-from registry.science.mixed.newton import Optimum, minimise
+from registry.science.mixed.newton import LARGEST_RATIO, Optimum, minimise
 from registry.science.types import FloatArray, ScienceError
 
 # Degrees of freedom are wanted to 1e-6 relative. Average-information steps rarely leave more to
@@ -31,7 +40,8 @@ class MixedFit:
     criterion : −2 log (restricted) likelihood, with lme4's constant.
     n, p : rows and fixed effects.
     converged : always true; a fit that does not converge raises `FitDidNotConverge`.
-    at_boundary : terms whose variance is estimated as zero, which is a result.
+    at_boundary : terms whose variance is estimated as zero, which is a result; "residual" among
+        them when it vanishes beside a term, whose ratio then sits at `LARGEST_RATIO`.
     n_evaluations : of the criterion.
     aliased : fixed columns left out.
     inseparable : random terms left out.
@@ -118,15 +128,19 @@ def fit_blocks(
         n=blocks.n,
         p=len(names),
         converged=True,
-        at_boundary=tuple(
-            t for t, zero in zip(blocks.terms, optimum.at_boundary, strict=True) if zero
-        ),
+        at_boundary=_at_boundary(blocks.terms, at.gamma),
         n_evaluations=optimum.n_evaluations,
         aliased=(),
         inseparable=(),
         information=information(at, moments, blocks.terms, method),
         random_effects=dict(zip(blocks.terms, effects, strict=True)),
     )
+
+
+def _at_boundary(terms: tuple[str, ...], gamma: FloatArray) -> tuple[str, ...]:
+    zero = tuple(t for t, g in zip(terms, gamma, strict=True) if g == 0)
+    # The last step towards the cap may end a little short of it.
+    return (RESIDUAL, *zero) if np.any(gamma >= LARGEST_RATIO / 2) else zero
 
 
 def polish(blocks: Blocks, optimum: Optimum, method: Method) -> tuple[Optimum, Moments]:
@@ -146,16 +160,13 @@ def polish(blocks: Blocks, optimum: Optimum, method: Method) -> tuple[Optimum, M
         if trial.criterion > at.criterion + 1e-11 * (1 + abs(at.criterion)):
             break
         at, moments = trial, trial.point.moments()
-    return Optimum(at, optimum.at_boundary, count), moments
+    return Optimum(at, count), moments
 
 
 def _newton_step(at: Evaluation, moments: Moments, method: Method) -> FloatArray:
-    trace = projected_traces(moments, at.c) if method == "reml" else moments.phi
-    trace = trace[1:, 1:]
-    a, b = at.slopes.a, at.slopes.b
-    hessian = at.dof * (2 * a / at.q - np.outer(b, b) / at.q**2) - trace
+    hessian = observed_curvature(at, moments, method)
     step = np.zeros(len(at.gamma))
-    free = np.flatnonzero(at.gamma > 0)
+    free = np.flatnonzero((at.gamma > 0) & (at.gamma < LARGEST_RATIO))
     if len(free) == 0:
         return step
     scale = at.gamma[free]

@@ -81,6 +81,13 @@ def projected_traces(moments: Moments, c: FloatArray) -> FloatArray:
     )
 
 
+def observed_curvature(at: Evaluation, moments: Moments, method: Method) -> FloatArray:
+    """(K, K) exact second derivatives of the profiled criterion in γ."""
+    trace = projected_traces(moments, at.c) if method == "reml" else moments.phi
+    a, b = at.slopes.a, at.slopes.b
+    return at.dof * (2 * a / at.q - np.outer(b, b) / at.q**2) - trace[1:, 1:]
+
+
 def quadratics(at: Evaluation) -> FloatArray:
     """(I, I) yᵀP G_i P G_j P y with the residual in front."""
     gamma, a, b = at.gamma, at.slopes.a, at.slopes.b

@@ -11,13 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import nnls
 
-from registry.science.mixed.criterion import (
-    Blocks,
-    Evaluation,
-    Method,
-    NoResidualVariation,
-    evaluate,
-)
+from registry.science.mixed.criterion import Blocks, Evaluation, Method, evaluate
+from registry.science.mixed.information import observed_curvature
 from registry.science.types import FitDidNotConverge, FloatArray
 
 # lme4's own start: every component as large as the residual.
@@ -27,14 +22,17 @@ MAX_HALVINGS = 30
 # The model's decrease is half a squared distance in standard errors of γ: 1e-14 is a ten-millionth
 # of one. It comes from the gradient, so the rounding of the criterion itself does not blur it.
 DECREASE_TOLERANCE = 1e-14
-# Beyond this ratio the residual is rounding beside the term: nothing is left to judge by.
-LARGEST_RATIO = 1e7
-# Where no step helps beyond this one, the criterion is flat towards infinity: the same finding.
-FLAT_RATIO = 1e5
+# Where average information still crawls after so many steps, exact second derivatives, which are
+# dearer, take over.
+PATIENCE = 6
+# At this ratio the residual counts as zero beside the term: standard errors are within a millionth
+# of their limit.
+LARGEST_RATIO = 1e6
+AT_CAP = 0.99
 # A component no residual points to has no curvature; this floor turns its step into "to zero".
 CURVATURE_FLOOR = 1e-6
-# At very large ratios rounding stops the descent earlier, and two nearly aliased components make it
-# crawl; that is an optimum too, if no more than this is promised. Exact steps follow (`polish`).
+# At very large ratios rounding stops the descent earlier; that is an optimum too, if no more than
+# this is promised by a step with exact second derivatives.
 ROUNDING_FLOOR = 1e-6
 # Least eigenvalue of the scaled model when two components hardly differ; it changes a step, never
 # the optimum.
@@ -47,10 +45,9 @@ SUFFICIENT = 1e-4
 
 @dataclass(frozen=True)
 class Optimum:
-    """Where the search ended. `at_boundary` marks components whose variance is zero."""
+    """Where the search ended; a γ of 0 or of `LARGEST_RATIO` is at its bound."""
 
     evaluation: Evaluation
-    at_boundary: tuple[bool, ...]
     n_evaluations: int
 
 
@@ -59,47 +56,57 @@ def minimise(blocks: Blocks, method: Method, start: FloatArray | None = None) ->
 
     Raises
     ------
-    NoResidualVariation : a variance ratio grows beyond `LARGEST_RATIO`.
+    NoResidualVariation : the terms reproduce the values exactly.
     FitDidNotConverge : no optimum within `MAX_STEPS` steps, or no way down.
     """
     gamma = np.full(len(blocks.terms), START) if start is None else np.asarray(start, dtype=float)
-    current = evaluate(blocks, gamma, method)
-    count, before = 1, np.inf
-    for _ in range(MAX_STEPS):
-        step = _model_minimum(current) - current.gamma
+    current = evaluate(blocks, np.minimum(gamma, LARGEST_RATIO), method)
+    count, before, exact = 1, np.inf, False
+    for taken in range(MAX_STEPS):
+        step = _model_step(current, method, exact)
         decrease = -float(current.gradient @ step)
-        stalled = decrease <= ROUNDING_FLOOR and decrease > before / 2
-        if decrease <= DECREASE_TOLERANCE or stalled:
-            return _optimum(current, count)
+        crawling = decrease > before / 2
+        if decrease <= DECREASE_TOLERANCE or (exact and crawling and decrease <= ROUNDING_FLOOR):
+            return Optimum(current, count)
         trial, used = _walk(blocks, method, current, step)
         count += used
-        if trial is None and decrease <= ROUNDING_FLOOR:
-            return _optimum(current, count)
-        if trial is None and np.any(current.gamma >= FLAT_RATIO):
-            raise NoResidualVariation("The residual is nothing beside a random term.")
-        if trial is None:
+        if trial is not None:
+            current = trial
+        elif exact and decrease <= ROUNDING_FLOOR:
+            return Optimum(current, count)
+        elif exact:
             raise FitDidNotConverge(f"No step from γ = {current.gamma} lowers the criterion.")
-        current, before = trial, decrease
-        if np.any(current.gamma >= LARGEST_RATIO):
-            raise NoResidualVariation("The residual is nothing beside a random term.")
+        exact = exact or trial is None or (crawling and taken >= PATIENCE)
+        before = decrease
     raise FitDidNotConverge(f"No optimum after {MAX_STEPS} steps; γ = {current.gamma}.")
 
 
-def _optimum(at: Evaluation, count: int) -> Optimum:
-    return Optimum(at, tuple(bool(g == 0) for g in at.gamma), count)
+def _model_step(at: Evaluation, method: Method, exact: bool) -> FloatArray:
+    """To the minimum of the quadratic model over γ >= 0; ratios pressed to a bound stay."""
+    curvature = at.curvature
+    if exact:
+        curvature = observed_curvature(at, at.point.moments(), method)
+    held_low = (at.gamma == 0) & (at.gradient >= 0)
+    held_high = (at.gamma >= AT_CAP * LARGEST_RATIO) & (at.gradient <= 0)
+    free = np.flatnonzero(~(held_low | held_high))
+    step = np.zeros(len(at.gamma))
+    if len(free):
+        gamma, gradient = at.gamma[free], at.gradient[free]
+        step[free] = _bounded_minimum(gamma, gradient, curvature[np.ix_(free, free)]) - gamma
+    return step
 
 
-def _model_minimum(at: Evaluation) -> FloatArray:
-    """Minimum over x >= 0 of the quadratic model of the criterion around `at`."""
-    diagonal = np.diag(at.curvature)
-    floor = np.maximum(CURVATURE_FLOOR * at.gradient**2, np.finfo(float).tiny)
+def _bounded_minimum(gamma: FloatArray, gradient: FloatArray, curvature: FloatArray) -> FloatArray:
+    diagonal = np.abs(np.diag(curvature))
+    floor = np.maximum(CURVATURE_FLOOR * gradient**2, np.finfo(float).tiny)
     lifted = np.maximum(diagonal, floor)
     scale = 1 / np.sqrt(lifted)
-    a = (at.curvature + np.diag(lifted - diagonal)) * np.outer(scale, scale)
+    a = (curvature + np.diag(lifted - np.diag(curvature))) * np.outer(scale, scale)
     value, vector = np.linalg.eigh(a)
-    root = np.sqrt(np.maximum(value, RIDGE))
+    # Exact curvature may be negative somewhere; its size still tells how far to go.
+    root = np.sqrt(np.maximum(np.abs(value), RIDGE))
     r = root[:, None] * vector.T
-    right = r @ (at.gamma / scale) - vector.T @ (at.gradient * scale) / root
+    right = r @ (gamma / scale) - vector.T @ (gradient * scale) / root
     return nnls(r, right)[0] * scale
 
 
@@ -107,7 +114,6 @@ def _walk(
     blocks: Blocks, method: Method, at: Evaluation, step: FloatArray
 ) -> tuple[Evaluation | None, int]:
     """The first of the full, half, quarter ... step that lowers the criterion enough, if any."""
-    slope = float(at.gradient @ step)
     # Rounding of a criterion of order n must not look like an increase near the optimum.
     slack = 1e-12 * (1 + abs(at.criterion))
     length = min(1.0, LONGEST_STEP / max(float(np.max(step / (1 + at.gamma))), 1.0))
@@ -118,7 +124,8 @@ def _walk(
         except np.linalg.LinAlgError:
             length /= 2
             continue
-        if trial.criterion <= at.criterion + SUFFICIENT * length * slope + slack:
+        promised = float(at.gradient @ (gamma - at.gamma))
+        if trial.criterion <= at.criterion + SUFFICIENT * promised + slack:
             return trial, used
         length /= 2
     return None, MAX_HALVINGS
