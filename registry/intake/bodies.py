@@ -44,4 +44,4 @@ def read(digest: str) -> bytes:
 
 
 def _path(digest: str) -> Path:
-    return Path(settings.DATA_DIR) / "uploads" / digest[:2] / f"{digest}.gz"
+    return Path(settings.UPLOADS_DIR) / digest[:2] / f"{digest}.gz"

@@ -50,7 +50,7 @@ def after_the_trial() -> Iterator[None]:
 
 @pytest.fixture
 def own_folder(settings: LazySettings, tmp_path: Path) -> None:
-    settings.DATA_DIR = tmp_path
+    settings.UPLOADS_DIR = tmp_path / "uploads"
 
 
 def make_places() -> Places:

@@ -21,7 +21,8 @@ from registry.services import pooling
 from tests.conftest import address_of_test_database
 from tests.world import World
 
-DEADLINE_SECONDS = 60
+# Two test processes and a browser may share the cores while the worker starts.
+DEADLINE_SECONDS = 180
 
 
 @pytest.fixture

@@ -91,7 +91,7 @@ def test_the_body_of_a_stored_upload_is_kept_under_its_hash(
 ) -> None:
     upload = send("retrievals", ONE, planted.north)
 
-    kept = settings.DATA_DIR / "uploads" / upload.sha256[:2] / f"{upload.sha256}.gz"
+    kept = settings.UPLOADS_DIR / upload.sha256[:2] / f"{upload.sha256}.gz"
     assert kept.exists()
     assert uploads.original(upload) == ONE.encode()
     assert upload.size_bytes == len(ONE)
@@ -99,7 +99,7 @@ def test_the_body_of_a_stored_upload_is_kept_under_its_hash(
 
 def test_a_body_that_is_gone_is_not_found(planted: Places, settings: LazySettings) -> None:
     upload = send("retrievals", ONE, planted.north)
-    (settings.DATA_DIR / "uploads" / upload.sha256[:2] / f"{upload.sha256}.gz").unlink()
+    (settings.UPLOADS_DIR / upload.sha256[:2] / f"{upload.sha256}.gz").unlink()
 
     with pytest.raises(NotFound):
         uploads.original(upload)
@@ -354,7 +354,7 @@ def test_a_queued_upload_whose_file_is_gone_is_rejected(
     planted: Places, settings: LazySettings
 ) -> None:
     accepted = _accept(ONE, planted.north)
-    kept = settings.DATA_DIR / "uploads" / accepted.sha256[:2] / f"{accepted.sha256}.gz"
+    kept = settings.UPLOADS_DIR / accepted.sha256[:2] / f"{accepted.sha256}.gz"
     kept.unlink()
 
     rejected = uploads.process(accepted.pk)
