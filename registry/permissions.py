@@ -24,8 +24,6 @@ from registry.models import (
     Flag,
     Institution,
     Material,
-    OutsideEffect,
-    OutsideStudy,
     Pile,
     PoolingRun,
     ProbeDay,
@@ -178,7 +176,7 @@ ROW_PATHS: dict[type[Model], tuple[str, str]] = {
 }
 # Kinds of rows that a release makes public.
 RELEASED_ROWS = (Pile, Feedstock, Turning, ProbeDay, Bag, Retrieval)
-PUBLIC = (Institution, Site, OutsideStudy, OutsideEffect)
+PUBLIC = (Institution, Site)
 
 
 def visible_to(actor: Actor, model: type[M], *, today: date | None = None) -> QuerySet[M]:

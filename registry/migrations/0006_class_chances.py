@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('registry', '0005_outside_studies_notices_and_orcid'),
+        ('registry', '0005_notices_and_orcid'),
     ]
 
     operations = [

@@ -16,27 +16,6 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        migrations.CreateModel(
-            name='OutsideStudyHistory',
-            fields=[
-                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
-                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
-                ('pgh_label', models.TextField(help_text='The event label.')),
-                ('id', models.BigIntegerField()),
-                ('code', models.CharField(max_length=40, validators=[django.core.validators.RegexValidator('^[A-Z0-9_-]{2,40}$', 'Use 2–40 upper-case letters, digits, hyphens, underscores.')])),
-                ('title', models.CharField(max_length=300)),
-                ('source', models.CharField(help_text='full citation', max_length=500)),
-                ('url', models.URLField(blank=True, help_text='where it can be read; a DOI as https://doi.org/…')),
-                ('licence', models.CharField(blank=True, help_text='SPDX identifier, if open', max_length=40)),
-                ('notes', models.TextField(blank=True, max_length=2000)),
-                ('registered_at', models.DateTimeField(auto_now_add=True)),
-                ('withdrawn_at', models.DateTimeField(blank=True, null=True)),
-                ('withdrawn_reason', models.CharField(blank=True, max_length=500)),
-            ],
-            options={
-                'abstract': False,
-            },
-        ),
         pgtrigger.migrations.RemoveTrigger(
             model_name='upload',
             name='changed_update',
@@ -56,38 +35,11 @@ class Migration(migrations.Migration):
             field=models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='registry.trial'),
         ),
         pgtrigger.migrations.AddTrigger(
-            model_name='outsidestudy',
-            trigger=pgtrigger.compiler.Trigger(name='changed_update', sql=pgtrigger.compiler.UpsertTriggerSql(condition='WHEN (OLD.* IS DISTINCT FROM NEW.*)', func='INSERT INTO "registry_outsidestudyhistory" ("code", "id", "licence", "notes", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "registered_at", "registered_by_id", "source", "title", "url", "withdrawn_at", "withdrawn_reason") VALUES (OLD."code", OLD."id", OLD."licence", OLD."notes", _pgh_attach_context(), NOW(), \'changed\', OLD."id", OLD."registered_at", OLD."registered_by_id", OLD."source", OLD."title", OLD."url", OLD."withdrawn_at", OLD."withdrawn_reason"); RETURN NULL;', hash='2893cd8e5d6895493fc55e8b1804bcbc98d019ab', operation='UPDATE', pgid='pgtrigger_changed_update_7ec6c', table='registry_outsidestudy', when='AFTER')),
-        ),
-        pgtrigger.migrations.AddTrigger(
-            model_name='outsidestudy',
-            trigger=pgtrigger.compiler.Trigger(name='deleted_delete', sql=pgtrigger.compiler.UpsertTriggerSql(func='INSERT INTO "registry_outsidestudyhistory" ("code", "id", "licence", "notes", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "registered_at", "registered_by_id", "source", "title", "url", "withdrawn_at", "withdrawn_reason") VALUES (OLD."code", OLD."id", OLD."licence", OLD."notes", _pgh_attach_context(), NOW(), \'deleted\', OLD."id", OLD."registered_at", OLD."registered_by_id", OLD."source", OLD."title", OLD."url", OLD."withdrawn_at", OLD."withdrawn_reason"); RETURN NULL;', hash='87dbdd00b77b0c8f5107153bddf1e24fde9d7346', operation='DELETE', pgid='pgtrigger_deleted_delete_61781', table='registry_outsidestudy', when='AFTER')),
-        ),
-        pgtrigger.migrations.AddTrigger(
             model_name='upload',
             trigger=pgtrigger.compiler.Trigger(name='changed_update', sql=pgtrigger.compiler.UpsertTriggerSql(condition='WHEN (OLD.* IS DISTINCT FROM NEW.*)', func='INSERT INTO "registry_uploadhistory" ("content_type", "created", "error_total", "file_name", "finished_at", "id", "idempotency_key", "kind", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "received_at", "rows", "sha256", "site_id", "size_bytes", "state", "token_id", "trial_id", "unchanged", "user_id") VALUES (OLD."content_type", OLD."created", OLD."error_total", OLD."file_name", OLD."finished_at", OLD."id", OLD."idempotency_key", OLD."kind", _pgh_attach_context(), NOW(), \'changed\', OLD."id", OLD."received_at", OLD."rows", OLD."sha256", OLD."site_id", OLD."size_bytes", OLD."state", OLD."token_id", OLD."trial_id", OLD."unchanged", OLD."user_id"); RETURN NULL;', hash='e61f998d167a457034c0177624790371d8d82460', operation='UPDATE', pgid='pgtrigger_changed_update_281eb', table='registry_upload', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='upload',
             trigger=pgtrigger.compiler.Trigger(name='deleted_delete', sql=pgtrigger.compiler.UpsertTriggerSql(func='INSERT INTO "registry_uploadhistory" ("content_type", "created", "error_total", "file_name", "finished_at", "id", "idempotency_key", "kind", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "received_at", "rows", "sha256", "site_id", "size_bytes", "state", "token_id", "trial_id", "unchanged", "user_id") VALUES (OLD."content_type", OLD."created", OLD."error_total", OLD."file_name", OLD."finished_at", OLD."id", OLD."idempotency_key", OLD."kind", _pgh_attach_context(), NOW(), \'deleted\', OLD."id", OLD."received_at", OLD."rows", OLD."sha256", OLD."site_id", OLD."size_bytes", OLD."state", OLD."token_id", OLD."trial_id", OLD."unchanged", OLD."user_id"); RETURN NULL;', hash='181ec5b29e9b2bd729a8d4244158cdadde3f4263', operation='DELETE', pgid='pgtrigger_deleted_delete_ca9d0', table='registry_upload', when='AFTER')),
-        ),
-        migrations.AddField(
-            model_name='outsidestudyhistory',
-            name='pgh_context',
-            field=models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context'),
-        ),
-        migrations.AddField(
-            model_name='outsidestudyhistory',
-            name='pgh_obj',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='events', to='registry.outsidestudy'),
-        ),
-        migrations.AddField(
-            model_name='outsidestudyhistory',
-            name='registered_by',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        pgtrigger.migrations.AddTrigger(
-            model_name='outsidestudyhistory',
-            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='5b34948b83cbf93ca99c68ac421ab11286e2ef9b', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_45a4f', table='registry_outsidestudyhistory', when='BEFORE')),
         ),
     ]

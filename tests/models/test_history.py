@@ -39,12 +39,11 @@ CHANGES = {
     "User": "is_coordinator = true",
     "AccessToken": "expires_at = now()",
     "SiteMembership": None,
-    "OutsideStudy": "notes = 'changed'",
 }
 FINAL = (
     *("Correction", "AuditEvent", "Release", "Rating", "PooledEstimate", "SiteEstimate"),
     *("LeaveOneOut", "CurvePoint", "ChanceBy", "ClassChance", "LossScenario", "Comparison"),
-    *("EstimateWarning", "ReleaseNotice", "OutsideEffect"),
+    *("EstimateWarning", "ReleaseNotice"),
 )
 # Rows that record no measurement and no decision: faults of a refused file, and answers kept for
 # a retry.
