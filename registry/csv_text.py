@@ -10,6 +10,7 @@ import re
 
 # The full-width forms count: some spreadsheets read them as the plain ones.
 FORMULA_STARTS = "=+-@\t\r\n＝＋－＠"
+FULL_WIDTH = [ord(letter) for letter in FORMULA_STARTS if ord(letter) > 127]
 _RISKY = re.compile(f"'*[{re.escape(FORMULA_STARTS)}]")
 _GUARDED = re.compile(f"'+[{re.escape(FORMULA_STARTS)}]")
 
@@ -25,10 +26,15 @@ def unguarded(cell: str) -> str:
 
 
 def guarded_sql(expression: str) -> str:
-    """The same in SQL, and NULL for an empty text. Of most cells only the first letter is read."""
-    codes = ", ".join(str(ord(letter)) for letter in "'" + FORMULA_STARTS)
+    """The same in SQL, and NULL for an empty text.
+
+    Of most cells only the first letter is read: every start lies before `A`, or among the
+    full-width forms far behind the letters.
+    """
     starts = "".join(f"\\u{ord(letter):04x}" for letter in FORMULA_STARTS)
     return (
-        f"CASE WHEN ascii({expression}) IN ({codes}) AND {expression} ~ '^''*[{starts}]' "
-        f"THEN '''' || {expression} ELSE nullif({expression}, '') END"
+        f"CASE WHEN ascii({expression}) BETWEEN {ord('A')} AND {min(FULL_WIDTH) - 1} "
+        f"THEN {expression} "
+        f"WHEN {expression} ~ '^''*[{starts}]' THEN '''' || {expression} "
+        f"ELSE nullif({expression}, '') END"
     )

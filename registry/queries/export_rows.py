@@ -60,12 +60,16 @@ class ExportTable:
 
 @dataclass(frozen=True, slots=True)
 class Extract:
-    """Columns and the SELECT that gives them, with its values; nothing has been read yet."""
+    """Columns and the SELECT that gives them, with its values; nothing has been read yet.
+
+    Behind its columns the SELECT gives `n_order` more, by which the rows are to be put in order.
+    """
 
     table: str
     columns: tuple[Column, ...]
     sql: str
     values: tuple[Any, ...]
+    n_order: int = 0
 
 
 _ID = Column("id", Kind.INTEGER, "number of the record in the registry")
@@ -152,13 +156,16 @@ def extract(
     """What to stream of `rows`: the named columns, or all. Raises InvalidValue for unknown ones."""
     declared = EXPORT_TABLES[table]
     chosen = _chosen(declared, columns)
-    rows = rows.order_by(*declared.order)
     if table == "temperatures":
-        return _readings(rows, chosen)
+        return _readings(rows.order_by(*declared.order), chosen)
     if table == "retrievals":
         rows = _with_look_columns(rows, by)
-    sql, values = rows.values_list(*(path for _, path in chosen)).query.sql_with_params()
-    return Extract(table, tuple(column for column, _ in chosen), sql, values)
+    # Under names of their own, since a path may already stand among the columns.
+    order = {f"order_{number}": F(path) for number, path in enumerate(declared.order)}
+    paths = [path for _, path in chosen]
+    picked = rows.order_by().annotate(**order).values_list(*paths, *order)
+    sql, values = picked.query.sql_with_params()
+    return Extract(table, tuple(column for column, _ in chosen), sql, values, len(order))
 
 
 def _chosen(declared: ExportTable, names: Sequence[str] | None) -> tuple[Placed, ...]:

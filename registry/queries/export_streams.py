@@ -22,11 +22,8 @@ CHUNK_BYTES = 256 * 1024
 # Of CSV, parsed at once and written as one group of rows.
 PARQUET_BLOCK_BYTES = 4 * 1024 * 1024
 # A hash of many bags fits; the default would send it through temporary files. Compiling the query
-# takes longer than it saves, and gathering from helpers costs more than one process alone.
-PLANNER = (
-    "SET LOCAL work_mem = '64MB'; SET LOCAL jit = off; "
-    "SET LOCAL max_parallel_workers_per_gather = 0"
-)
+# takes longer than it saves.
+PLANNER = "SET LOCAL work_mem = '64MB'; SET LOCAL jit = off"
 # From here on rows are read along an index that has their order: sorting them would spill to disk.
 MANY_ROWS = 50_000
 
@@ -51,8 +48,8 @@ def csv_chunks(rows: Extract) -> Iterator[bytes]:
 
 def ndjson_chunks(rows: Extract) -> Iterator[bytes]:
     """One JSON object a line; null where missing."""
-    inner = f"SELECT {_columns_as(rows, _json_value)} FROM {_named(rows)}"
-    yield from _copied(f"SELECT row_to_json(line) FROM ({inner}) AS line", rows.values, AS_LINES)
+    lines = f"SELECT row_to_json(line) FROM ({_select(rows, _json_value)}) AS line"
+    yield from _copied(lines, rows.values, AS_LINES)
 
 
 def parquet_chunks(rows: Extract) -> Iterator[bytes]:
@@ -60,7 +57,7 @@ def parquet_chunks(rows: Extract) -> Iterator[bytes]:
     schema = pa.schema([pa.field(c.name, _arrow_type(c)) for c in rows.columns])
     sink = _Sink()
     with pa.parquet.ParquetWriter(sink, schema, compression="zstd") as writer:
-        for block in _gathered(_cells(rows, _plain_cell), PARQUET_BLOCK_BYTES):
+        for block in _gathered(_cells(rows, _parquet_cell), PARQUET_BLOCK_BYTES):
             writer.write_table(_parsed(block, schema))
             yield sink.taken()
     yield sink.taken()
@@ -74,8 +71,7 @@ STREAMS: dict[str, Callable[[Extract], Iterator[bytes]]] = {
 
 
 def _cells(rows: Extract, cell: Callable[[Column], str]) -> Iterator[bytes]:
-    sql = f"SELECT {_columns_as(rows, cell)} FROM {_named(rows)}"
-    return _copied(sql, rows.values, AS_CSV)
+    return _copied(_select(rows, cell), rows.values, AS_CSV)
 
 
 def _copied(sql: str, values: tuple[Any, ...], form: str) -> Iterator[bytes]:
@@ -107,13 +103,16 @@ def _gathered(rows: Iterable[memoryview | bytes], at_least: int) -> Iterator[byt
         yield b"".join(parts)
 
 
-def _named(rows: Extract) -> str:
-    names = ", ".join(f'"{column.name}"' for column in rows.columns)
-    return f"({rows.sql}) AS picked ({names})"
+def _select(rows: Extract, cell: Callable[[Column], str]) -> str:
+    """The extract with its cells as they are to be written.
 
-
-def _columns_as(rows: Extract, cell: Callable[[Column], str]) -> str:
-    return ", ".join(f'{cell(column)} AS "{column.name}"' for column in rows.columns)
+    The order stands outside, so that Postgres makes one query of both and computes a cell once.
+    """
+    cells = ", ".join(f'{cell(column)} AS "{column.name}"' for column in rows.columns)
+    order = [f"order_{number}" for number in range(rows.n_order)]
+    names = ", ".join([*(f'"{column.name}"' for column in rows.columns), *order])
+    sql = f"SELECT {cells} FROM ({rows.sql}) AS picked ({names})"
+    return f"{sql} ORDER BY {', '.join(order)}" if order else sql
 
 
 def _csv_cell(column: Column) -> str:
@@ -127,9 +126,14 @@ def _plain_cell(column: Column) -> str:
             return f"{name}::text"
         case Kind.DATETIME:
             return f"""to_char({name} AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS"Z"')"""
-        case Kind.TEXT | Kind.CHOICE:
+        case Kind.TEXT | Kind.CHOICE if not column.required:
             return f"nullif({name}, '')"
     return name
+
+
+def _parquet_cell(column: Column) -> str:
+    """As the database writes it: the parser reads `t` as true and an empty text as missing."""
+    return _plain_cell(column) if column.kind is Kind.DATETIME else f'"{column.name}"'
 
 
 def _json_value(column: Column) -> str:
@@ -150,8 +154,8 @@ def _parsed(block: bytes, schema: pa.Schema) -> pa.Table:
             column_types=schema,
             null_values=[""],
             strings_can_be_null=True,
-            true_values=["true"],
-            false_values=["false"],
+            true_values=["t"],
+            false_values=["f"],
         ),
     )
 
