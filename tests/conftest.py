@@ -54,6 +54,9 @@ def _broker_for(process: str, url: str) -> str:
 _settle_environment()
 # Here, not in pytest_configure: the conftest files of folders import models before that.
 django.setup()
+# Parallel processes would inherit the name, and pytest-django would then load their settings before
+# this file has given them a folder and a queue of their own.
+del os.environ["DJANGO_SETTINGS_MODULE"]
 
 pytest_plugins = ["tests.world"]
 

@@ -1,11 +1,13 @@
 """A process that claims a pooling run and is killed in the middle; run by the test beside it."""
 
+import os
 import sys
 import time
 from datetime import timedelta
 
 import django
 
+os.environ["DJANGO_SETTINGS_MODULE"] = "registry.config.settings"
 django.setup()
 
 from registry.services import pooling  # noqa: E402 – models need Django set up first
