@@ -73,6 +73,17 @@ def _quick_and_plain_settings() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> Iterator[None]:
+    """Before the test database goes, end what a killed worker or an aborted stream left in it."""
+    yield
+    with django_db_blocker.unblock(), connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+            " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+        )
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _no_network() -> Iterator[None]:
     """Tests talk to this machine only."""
