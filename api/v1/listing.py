@@ -17,7 +17,9 @@ from api.v1.authentication import actor_of
 from api.v1.filters import Filter
 from api.v1.list_files import list_file, refuse_paging
 from api.v1.streams import RENDERERS, wanted
+from registry.models import Retrieval
 from registry.permissions import visible_to
+from registry.queries.observers import shown_observer
 
 
 class VisibleRows(GenericAPIView):
@@ -35,7 +37,10 @@ class VisibleRows(GenericAPIView):
         return [made for made in super().get_renderers() if reads or made.format == "json"]
 
     def get_queryset(self) -> QuerySet[Any]:
-        rows = visible_to(actor_of(self.request), self.model)
+        actor = actor_of(self.request)
+        rows: QuerySet[Any] = visible_to(actor, self.model)
+        if self.model is Retrieval:
+            rows = rows.annotate(shown_observer=shown_observer(actor.sites(), actor.trials()))
         return rows.select_related(*self.related).prefetch_related(*self.prefetched)
 
 

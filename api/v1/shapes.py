@@ -23,7 +23,19 @@ SOURCES: dict[str, dict[str, str]] = {
     },
     "retrievals": {"trial": "bag.trial.code", "bag_label": "bag.label"},
 }
-# Columns of the answer beyond the uploaded ones.
+
+
+class ShownObserver(serializers.CharField):
+    """Who looked, as the caller may see it; an answer to the one who sent it holds all."""
+
+    def __init__(self) -> None:
+        super().__init__(source="*", read_only=True, help_text="blank for people of other sites")
+
+    def to_representation(self, value: Any) -> str:
+        return str(getattr(value, "shown_observer", value.observer))
+
+
+# Columns of the answer beyond the uploaded ones, or in their place.
 DERIVED: dict[str, dict[str, serializers.Field]] = {
     "retrievals": {
         "site": serializers.CharField(source="bag.pile.site.code", help_text="code of the site"),
@@ -32,6 +44,7 @@ DERIVED: dict[str, dict[str, serializers.Field]] = {
             source="bag.material.code", help_text="code of the material"
         ),
         "revision": serializers.IntegerField(help_text="counts corrections, from 1"),
+        "observer": ShownObserver(),
     }
 }
 

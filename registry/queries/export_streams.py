@@ -6,6 +6,7 @@ without its last bytes, so that nobody takes a part for the whole.
 
 import io
 from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
 from typing import Any
 
 import pyarrow as pa
@@ -18,9 +19,10 @@ from registry.columns import Column, Kind
 from registry.csv_text import guarded_sql
 from registry.queries.export_rows import Extract
 
-CHUNK_BYTES = 256 * 1024
-# Of CSV, parsed at once and written as one group of rows.
-PARQUET_BLOCK_BYTES = 4 * 1024 * 1024
+# About 250 kB of looks.
+ROWS_AT_A_TIME = 1_500
+# Parsed at once and written as one group of rows of a Parquet file.
+CHUNKS_IN_A_GROUP = 16
 # A hash of many bags fits; the default would send it through temporary files. Compiling the query
 # takes longer than it saves.
 PLANNER = "SET LOCAL work_mem = '64MB'; SET LOCAL jit = off"
@@ -57,7 +59,7 @@ def parquet_chunks(rows: Extract) -> Iterator[bytes]:
     schema = pa.schema([pa.field(c.name, _arrow_type(c)) for c in rows.columns])
     sink = _Sink()
     with pa.parquet.ParquetWriter(sink, schema, compression="zstd") as writer:
-        for block in _gathered(_cells(rows, _parquet_cell), PARQUET_BLOCK_BYTES):
+        for block in _together(_cells(rows, _parquet_cell), CHUNKS_IN_A_GROUP):
             writer.write_table(_parsed(block, schema))
             yield sink.taken()
     yield sink.taken()
@@ -80,7 +82,7 @@ def _copied(sql: str, values: tuple[Any, ...], form: str) -> Iterator[bytes]:
         if _expected_rows(cursor, sql, values) > MANY_ROWS:
             cursor.execute("SET LOCAL enable_sort = off")
         with cursor.copy(f"COPY ({sql}) TO STDOUT WITH ({form})", values) as copy:
-            yield from _gathered(copy, CHUNK_BYTES)
+            yield from _together(copy, ROWS_AT_A_TIME)
 
 
 def _expected_rows(cursor: CursorWrapper, sql: str, values: tuple[Any, ...]) -> float:
@@ -89,18 +91,11 @@ def _expected_rows(cursor: CursorWrapper, sql: str, values: tuple[Any, ...]) -> 
     return float(plan[0]["Plan"]["Plan Rows"])
 
 
-def _gathered(rows: Iterable[memoryview | bytes], at_least: int) -> Iterator[bytes]:
-    """Whole rows together: one is too little to send, and to hand from layer to layer."""
-    parts: list[memoryview | bytes] = []
-    size = 0
-    for row in rows:
-        parts.append(row)
-        size += len(row)
-        if size >= at_least:
-            yield b"".join(parts)
-            parts, size = [], 0
-    if parts:
-        yield b"".join(parts)
+def _together(rows: Iterable[memoryview | bytes], n: int) -> Iterator[bytes]:
+    """Rows joined by so many: one is too little to send, and to hand from layer to layer."""
+    left = iter(rows)
+    while block := b"".join(islice(left, n)):
+        yield block
 
 
 def _select(rows: Extract, cell: Callable[[Column], str]) -> str:

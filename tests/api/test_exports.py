@@ -229,6 +229,10 @@ def test_who_looked_is_told_to_the_site_and_the_coordinator_alone(
     }
     north = rows_of(call("GET", "/export/?table=retrievals", as_="NORTH"))
 
+    listed = call("GET", "/retrievals/?page_size=1000").json()["results"]
+    own = call("GET", "/retrievals/?page_size=1000&site=NORTH", as_="NORTH").json()["results"]
+    assert {row["observer"] for row in listed} == {""}
+    assert {row["observer"] for row in own} == {"A. Person"}
     assert seen == {"coordinator": {"A. Person"}, None: {""}}
     assert {(row["site"], row["observer"]) for row in north} == {
         ("NORTH", "A. Person"),
