@@ -24,6 +24,8 @@ from registry.models import (
     Flag,
     Institution,
     Material,
+    OutsideEffect,
+    OutsideStudy,
     Pile,
     PoolingRun,
     ProbeDay,
@@ -176,7 +178,7 @@ ROW_PATHS: dict[type[Model], tuple[str, str]] = {
 }
 # Kinds of rows that a release makes public.
 RELEASED_ROWS = (Pile, Feedstock, Turning, ProbeDay, Bag, Retrieval)
-PUBLIC = (Institution, Site)
+PUBLIC = (Institution, Site, OutsideStudy, OutsideEffect)
 
 
 def visible_to(actor: Actor, model: type[M], *, today: date | None = None) -> QuerySet[M]:

@@ -328,6 +328,28 @@ class ReleaseNotice(DjangoModelFactory):
     message = "A balance was read wrongly; use version 2."
 
 
+class OutsideStudy(DjangoModelFactory):
+    class Meta:
+        model = models.OutsideStudy
+
+    code = factory.Sequence(lambda n: f"STUDY-{n}")
+    title = "Decay of mulch films in four climates"
+    source = "Author A (2020) Decay of mulch films in four climates. Journal 1:1-10."
+    registered_by = factory.SubFactory(User)
+
+
+class OutsideEffect(DjangoModelFactory):
+    class Meta:
+        model = models.OutsideEffect
+
+    study = factory.SubFactory(OutsideStudy)
+    material = factory.SubFactory(Material)
+    site = "Plot 1"
+    measure = "log_decay_rate"
+    effect = -4.0
+    variance = 0.01
+
+
 class Rating(DjangoModelFactory):
     class Meta:
         model = models.Rating

@@ -87,6 +87,20 @@ COMPOSITION = {
 DECISION = {"decision": "accept", "reason": "seen"}
 CORRECTION = {"field": "notes", "value": "seen again", "reason": "forgotten"}
 STATE = {"state": "closed", "reason": "done"}
+STUDY = {
+    "study": "STUDY-NEW",
+    "title": "New",
+    "citation": "Author A (2020) New. Journal 1:1-10.",
+    "effects": [
+        {
+            "material": "PAPER",
+            "site": "Plot",
+            "measure": "log_decay_rate",
+            "effect": -4,
+            "variance": 0.01,
+        }
+    ],
+}
 
 # A release by its id and by its trial and version: a public one, and one that waits for its day.
 RELEASES = (
@@ -255,6 +269,15 @@ API = [
     # Pooled by the coordinator, read by the labs of the trial.
     get("pooling-runs/", *ALL),
     get("pooling-runs/<int:pk>/", 404, 200, 200, 200, 404, path="pooling-runs/{run}/"),
+    get("outside-studies/", *ALL),
+    post("outside-studies/", 401, 403, 403, 201, 201, body=STUDY),
+    post(
+        "outside-studies/<str:study>/withdrawal/",
+        *(401, 403, 403, 200, 200),
+        path="outside-studies/STUDY-1/withdrawal/",
+        body={"reason": "retracted"},
+    ),
+    get("estimates/across/", 404, 404, 404, 404, 404, query="?material=SECRET"),
     get("estimates/", *ALL),
     get("estimates/<int:pk>/", 404, 200, 200, 200, 404, path="estimates/{estimate}/"),
     # Released: for anyone.

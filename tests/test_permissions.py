@@ -50,6 +50,7 @@ def ids(
     draft.sites.add(north)
     draft.coordinators.add(world.coordinator)
     factories.Material(code="SECRET")
+    factories.OutsideStudy(code="STUDY-1")
     # The same site in a trial of somebody else: that opens nothing of this one.
     elsewhere = factories.Trial(code="TRIAL-2")
     elsewhere.sites.add(north)

@@ -13,6 +13,7 @@ NARROWED_CODES = {
     "flag_withdrawn": "409: the data no longer show what the flag was about",
     "nothing_changes": "409: the correction would leave the value as it is",
     "institution_changed": "409: the institution is registered with other values",
+    "outside_study_changed": "409: the outside study is registered with other values",
     "site_changed": "409: the site is registered with other values",
     "trial_changed": "409: the trial is registered with other values",
 }

@@ -4,12 +4,14 @@ from django.urls import URLPattern, path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
 from api.v1 import (
+    across_trials,
     client_download,
     error_reference,
     errors,
     estimates,
     export,
     history,
+    outside_studies,
     quality,
     ratings,
     records,
@@ -66,6 +68,9 @@ urlpatterns = [
     path("pooling-runs/", estimates.Runs.as_view()),
     path("pooling-runs/<int:pk>/", estimates.OneRun.as_view(), name="run"),
     path("estimates/", estimates.Estimates.as_view(), name="estimates"),
+    path("outside-studies/", outside_studies.OutsideStudies.as_view()),
+    path("outside-studies/<str:study>/withdrawal/", outside_studies.WithdrawStudy.as_view()),
+    path("estimates/across/", across_trials.Across.as_view(), name="across"),
     path("estimates/<int:pk>/", estimates.OneEstimate.as_view(), name="estimate"),
     path("releases/", releases.Releases.as_view(), name="releases"),
     path("releases/<int:pk>/", releases.OneRelease.as_view(), name="release"),

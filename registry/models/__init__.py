@@ -5,6 +5,7 @@ from .bag import Bag
 from .history import HISTORY, TrialCoordinator, TrialMaterial, TrialSite
 from .institution import Institution
 from .material import Composition, Material
+from .outside_study import OUTSIDE_MEASURES, OutsideEffect, OutsideStudy
 from .people import AccessToken, SiteMembership, User
 from .pile import Feedstock, Pile, ProbeDay, Turning
 from .pooled_estimate import (
@@ -46,6 +47,9 @@ __all__ = [
     "LeaveOneOut",
     "LossScenario",
     "Material",
+    "OUTSIDE_MEASURES",
+    "OutsideEffect",
+    "OutsideStudy",
     "Pile",
     "PooledEstimate",
     "PoolingRun",

@@ -11,6 +11,7 @@ from django.db.models import Model
 from .bag import Bag
 from .institution import Institution
 from .material import Composition, Material
+from .outside_study import OutsideStudy
 from .people import AccessToken, SiteMembership, User
 from .pile import Feedstock, Pile, ProbeDay, Turning
 from .pooling_run import PoolingRun
@@ -41,6 +42,7 @@ TRACKED: dict[type[Model], tuple[str, ...]] = {
     ),
     User: ("password", "last_login"),
     SiteMembership: (),
+    OutsideStudy: (),
     AccessToken: ("digest", "last_used_at"),
 }
 

@@ -39,11 +39,12 @@ CHANGES = {
     "User": "is_coordinator = true",
     "AccessToken": "expires_at = now()",
     "SiteMembership": None,
+    "OutsideStudy": "notes = 'changed'",
 }
 FINAL = (
     *("Correction", "AuditEvent", "Release", "Rating", "PooledEstimate", "SiteEstimate"),
     *("LeaveOneOut", "CurvePoint", "ChanceBy", "ClassChance", "LossScenario", "Comparison"),
-    *("EstimateWarning", "ReleaseNotice"),
+    *("EstimateWarning", "ReleaseNotice", "OutsideEffect"),
 )
 # Rows that record no measurement and no decision: faults of a refused file, and answers kept for
 # a retry.
