@@ -3,7 +3,7 @@
 import csv
 import io
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from django.db.models import QuerySet
@@ -22,11 +22,19 @@ PAGING = ("page_size", ByCursor.cursor_query_param)
 
 
 def list_file(
-    rows: QuerySet[Any], serializer: type[Serializer], form: str, name: str
+    rows: QuerySet[Any],
+    serializer: type[Serializer],
+    form: str,
+    name: str,
+    *,
+    order: str = "pk",
+    records: Callable[[list[Any]], list[Any]] = list,
 ) -> StreamingHttpResponse:
-    """Stream `rows` as the serializer shows them; what is itself a list stands there as JSON."""
-    # By id as the pages are, so that both have one order.
-    shown = _shown(rows.order_by("pk"), serializer)
+    """Stream `rows` as the serializer shows them; what is itself a list stands there as JSON.
+
+    `order` is that of the pages; `records` turns a block of rows into what the serializer reads.
+    """
+    shown = _shown(rows.order_by(order), serializer, records)
     chunks = _csv(shown, list(serializer().fields)) if form == "csv" else _ndjson(shown)
     return streamed(chunks, form, name)
 
@@ -40,16 +48,18 @@ def refuse_paging(request: Request) -> None:
             )
 
 
-def _shown(rows: QuerySet[Any], serializer: type[Serializer]) -> Iterator[list[Mapping[str, Any]]]:
+def _shown(
+    rows: QuerySet[Any], serializer: type[Serializer], records: Callable[[list[Any]], list[Any]]
+) -> Iterator[list[Mapping[str, Any]]]:
     found = rows.iterator(chunk_size=ROWS_AT_A_TIME)
     block: list[Any] = []
     for row in found:
         block.append(row)
         if len(block) == ROWS_AT_A_TIME:
-            yield list(serializer(block, many=True).data)
+            yield list(serializer(records(block), many=True).data)
             block = []
     if block:
-        yield list(serializer(block, many=True).data)
+        yield list(serializer(records(block), many=True).data)
 
 
 def _csv(blocks: Iterator[list[Mapping[str, Any]]], names: list[str]) -> Iterator[bytes]:

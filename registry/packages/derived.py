@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from registry.packages.gates import with_gates
 from registry.packages.heat import heat_of_piles
 from registry.packages.looks import derived_looks
 from registry.packages.piles import derived_piles
@@ -18,4 +19,5 @@ def with_derived_columns(tables: Tables) -> dict[str, pd.DataFrame]:
     heats = heat_of_piles(full)
     full["piles"] = derived_piles(full, heats)
     full["retrievals"] = derived_looks(full, heats)
+    full["piles"] = with_gates(full)
     return full

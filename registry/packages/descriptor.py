@@ -11,7 +11,8 @@ from typing import Any
 from registry.columns import CODE_PATTERN, Column, Kind
 from registry.packages.meta import ReleaseMeta
 from registry.packages.shapes import ExportTable
-from registry.packages.tables import LAYOUT_VERSION, MISSING_REASONS, TABLES
+from registry.packages.tables import LAYOUT_VERSION, TABLES
+from registry.packages.vocabulary import MISSING_REASONS, WORD_MEANINGS
 
 FIELD_TYPES = {
     Kind.CODE: "string",
@@ -103,6 +104,10 @@ def _field(table: ExportTable, column: Column) -> dict[str, Any]:
         described["unit"] = column.unit
     if column.name in table.derived:
         described["derived"] = True
+    if meanings := WORD_MEANINGS.get(column.name):
+        described["categories"] = [
+            {"value": str(word), "label": meanings[word]} for word in column.choices
+        ]
     if constraints := _constraints(column):
         described["constraints"] = constraints
     return described

@@ -20,17 +20,14 @@ from registry.columns import (
     UploadKind,
 )
 from registry.packages.shapes import ExportTable, ForeignKey
+from registry.packages.vocabulary import MISSING_REASONS
+from registry.science.controls import Gate
 from registry.science.thermal import THRESHOLDS_C
 
-# Changes when a column is renamed or removed; a reader refuses a layout it does not know.
-LAYOUT_VERSION = 1
+# Changes with every column; a reader refuses a layout it does not know.
+LAYOUT_VERSION = 2
 
 HEAT_CLASSES = ("hot", "warm", "cool", "unknown")
-MISSING_REASONS = {
-    "bag_lost": "the bag was not found: missing, never zero",
-    "bag_damaged": "the bag was torn or open: missing, never zero",
-    "not_weighed": "the bag was looked at, or only scored: no residue was weighed",
-}
 DECISIONS = ("waiting", "accept", "exclude", "withdrawn")
 
 
@@ -128,11 +125,26 @@ DERIVED_OF_PILE = (
     _number("longest_run_55_h", "longest run at or above 55 °C", "h", low=0),
     _number("degree_hours_40", "degree-hours above 40 °C", "Cel.h", low=0),
     Column("turnings_in_hot_phase", Kind.INTEGER, "turnings in the phase at or above 55 °C", low=0),
+    Column(
+        "negative_control",
+        Kind.CHOICE,
+        "what the control that should stay says of the pile",
+        choices=(Gate.PASSED, Gate.HANDLING_LOSS, Gate.CONTAMINATION, Gate.NOT_CHECKED),
+    ),
+    _number("negative_control_remaining", "mean fraction of it that remained", "1", low=0),
+    Column(
+        "positive_control",
+        Kind.CHOICE,
+        "what the control that should go says of the pile, on the primary day",
+        choices=(Gate.PASSED, Gate.INACTIVE, Gate.NOT_CHECKED),
+    ),
+    _number("positive_control_remaining", "mean fraction of it that remained", "1", low=0),
 )
 
 _PILES = ExportTable(
     "piles",
-    "compost piles, the experimental units, with their recipe and the heat their probes logged",
+    "compost piles, the experimental units, with their recipe, the heat their probes logged, "
+    "and what their controls say",
     (*_columns_of(PILES), *DERIVED_OF_PILE),
     PILES.key,
     (_TO_SITE, _TO_TRIAL),

@@ -8,7 +8,8 @@ from registry.packages.descriptor import csv_path
 from registry.packages.estimates import Record, label
 from registry.packages.meta import ReleaseMeta
 from registry.packages.shapes import Tables
-from registry.packages.tables import MISSING_REASONS, TABLES
+from registry.packages.tables import TABLES
+from registry.packages.vocabulary import MISSING_REASONS
 
 SCOPE = (
     "Retrieved bags measure disintegration: the dry mass lost above a sieve or mesh size. They do "
@@ -154,10 +155,15 @@ def _estimate_table(estimates: Sequence[Record]) -> Iterator[str]:
 
 
 def _warnings(estimates: Sequence[Record]) -> list[str]:
+    """One line a warning and material; `estimates.json` has it at every estimate it is about."""
+    about: dict[tuple[str, str, str], list[str]] = {}
+    for found in sorted(estimates, key=label):
+        for warning in found["warnings"]:
+            key = (found["material"], warning["message"], warning["code"])
+            about.setdefault(key, []).append(str(found["heat_class"]))
     lines = [
-        f"- {label(found)}: {warning['message']} (`{warning['code']}`)"
-        for found in sorted(estimates, key=label)
-        for warning in found["warnings"]
+        f"- {material} ({', '.join(dict.fromkeys(heats))} piles): {message} (`{code}`)"
+        for (material, message, code), heats in about.items()
     ]
     return lines or ["None."]
 

@@ -1,5 +1,9 @@
 """Nothing changes silently: triggers see every UPDATE and DELETE, raw SQL included."""
 
+import csv
+import io
+import json
+
 import pytest
 from django.apps import apps
 from django.db import IntegrityError, connection, transaction
@@ -190,6 +194,23 @@ def test_reader_tells_a_correction_from_a_change_by_hand(
         ("dry_mass_g", f"{was:.15g}", "5.5"),
         ("revision", "1", "2"),
     ]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_history_as_a_file_has_the_rows_of_its_pages_in_their_order(
+    call: Call, looked_at: None
+) -> None:
+    for depth in (30, 40):
+        run("UPDATE registry_bag SET depth_cm = %s WHERE depth_cm IS DISTINCT FROM 1", depth)
+    page = call("GET", "/history/?noun=bags", as_="coordinator").json()["results"]
+
+    answer = call("GET", "/history/?noun=bags", as_="coordinator", Accept="text/csv")
+
+    text = b"".join(answer.streaming_content).decode()
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert len(rows) == len(page) > 2
+    assert [int(row["id"]) for row in rows] == [item["id"] for item in page]
+    assert [json.loads(row["columns"]) for row in rows] == [item["columns"] for item in page]
 
 
 @pytest.mark.django_db(transaction=True)

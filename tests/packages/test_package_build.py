@@ -14,6 +14,7 @@ from scipy.stats import sem
 from registry.packages.build import build_package, complete_tables
 from registry.packages.errors import PackageFault
 from registry.packages.tables import TABLES
+from registry.packages.words import methods_md
 from tests.packages.small_trial import (
     DAMAGED,
     EXCLUDED,
@@ -180,6 +181,66 @@ def test_pile_heat_and_recipe_follow_from_the_tables():
     assert logged["mean_c"] == pytest.approx((20.0 + 61.3) / 2)
     assert logged["heat_class"] == "unknown"
     assert pd.isna(piles.loc[("WEST", "P2"), "heat_class"])
+
+
+def test_what_the_controls_say_stands_at_every_pile():
+    raw = small_trial()
+    # The wool becomes the control that should stay: what is left of it is no sign of handling.
+    raw["materials"]["role"] = ["positive_control", "negative_control"]
+    looks = complete_tables(raw, [])["retrievals"]
+    stays = looks[(looks["site"] == "WEST") & (looks["pile"] == "P2")]
+    stays = stays[stays["material"] == "WOOL-MAT"]["remaining"].astype(float)
+
+    piles = complete_tables(raw, [])["piles"].set_index(["site", "pile"])
+
+    west = piles.loc[("WEST", "P2")]
+    assert west["negative_control"] == "handling_loss"
+    assert west["negative_control_remaining"] == pytest.approx(stays.mean(), rel=1e-12)
+    # 0.012 a day leaves a third on day 84 at the middle site: less than 70 % was lost.
+    assert piles.loc[("NORTH", "P1"), "positive_control"] == "inactive"
+    assert piles.loc[("NORTH", "P1"), "positive_control_remaining"] > 0.3
+
+
+def test_a_pile_without_controls_was_not_checked():
+    piles = complete_tables(small_trial(), [])["piles"]
+
+    assert set(piles["negative_control"]) == set(piles["positive_control"]) == {"not_checked"}
+    assert piles["negative_control_remaining"].isna().all()
+
+
+def test_words_of_a_column_are_explained_to_programs(unpacked):
+    described = json.loads((unpacked / "datapackage.json").read_text())
+    fields = {
+        (resource["name"], item["name"]): item
+        for resource in described["resources"]
+        for item in resource.get("schema", {"fields": []})["fields"]
+    }
+
+    labels = {
+        item["value"]: item["label"]
+        for item in fields["retrievals", "missing_reason"]["categories"]
+    }
+    assert set(labels) == {"bag_lost", "bag_damaged", "not_weighed"}
+    assert "never zero" in labels["bag_lost"]
+    gates = fields["piles", "positive_control"]
+    assert [item["value"] for item in gates["categories"]] == gates["constraints"]["enum"]
+
+
+def test_methods_tell_a_warning_once_for_a_material():
+    said = {"code": "few_sites", "message": "Only three sites."}
+    common = {"material": "WOOL-MAT", "outcome": "decay_rate", "warnings": [said], "day": None}
+    numbers = dict.fromkeys(("estimate", "ci_low", "ci_high", "pi_low", "pi_high"))
+    rest = {"method": "as run", "unit": "1/d", "n_sites": 3, "n_bags": 9, **numbers}
+    estimates = [
+        common | rest | {"model": model, "heat_class": heat}
+        for model in ("one_stage", "two_stage")
+        for heat in ("all", "hot")
+    ]
+
+    methods = methods_md(META, complete_tables(small_trial(), []), estimates)
+
+    assert methods.count("Only three sites.") == 1
+    assert "- WOOL-MAT (all, hot piles): Only three sites. (`few_sites`)" in methods
 
 
 def test_methods_and_readme_say_what_is_in_the_package(unpacked):
