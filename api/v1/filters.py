@@ -1,5 +1,6 @@
 """Filters named after columns: declared per list, checked, and described in the schema."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -18,18 +19,24 @@ ALWAYS = ("page_size", "cursor", "format")
 
 @dataclass(frozen=True, slots=True)
 class Filter:
-    """`lookup` is the ORM path; `kind` one of text, integer, date, datetime, choice."""
+    """`lookup` is the ORM path; `kind` one of text, integer, number, date, datetime, choice.
+
+    `low` and `high` bound integers and numbers, both included.
+    """
 
     lookup: str
     kind: str = "text"
     choices: tuple[str, ...] = ()
     meaning: str = ""
+    low: float = 0
+    high: float = math.inf
 
 
 OPENAPI = {
     "text": OpenApiTypes.STR,
     "choice": OpenApiTypes.STR,
     "integer": OpenApiTypes.INT,
+    "number": OpenApiTypes.DOUBLE,
     "date": OpenApiTypes.DATE,
     "datetime": OpenApiTypes.DATETIME,
 }
@@ -84,10 +91,31 @@ def _value(name: str, sent: str, declared: Filter) -> Any:
     if declared.kind == "integer":
         if not sent.isascii() or not sent.isdigit() or int(sent) > LARGEST:
             raise InvalidValue(f"{name} is a whole number.", field=name)
-        return int(sent)
+        return int(_bounded(name, int(sent), declared))
+    if declared.kind == "number":
+        return _bounded(name, _number(name, sent), declared)
     if declared.kind in ("date", "datetime"):
         return _moment(name, sent, declared.kind)
     return sent
+
+
+def _number(name: str, sent: str) -> float:
+    try:
+        value = float(sent)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InvalidValue(f"{name} is a number, with a dot for decimals.", field=name)
+    return value
+
+
+def _bounded(name: str, value: float, declared: Filter) -> float:
+    if not declared.low <= value <= declared.high:
+        limits = f"{declared.low:g} to {declared.high:g}"
+        if math.isinf(declared.high):
+            limits = f"{declared.low:g} or more"
+        raise InvalidValue(f"{name} is {limits}.", field=name)
+    return value
 
 
 def _moment(name: str, sent: str, kind: str) -> Any:

@@ -27,6 +27,17 @@ def heat_summaries(trial: Trial) -> dict[int, HeatSummary]:
     }
 
 
+def heat_of_pile(pile: Pile, *, cn_ratio: float | None = None) -> HeatSummary:
+    """Heat summary of one pile, also without readings; `cn_ratio` of its start mix, for the rules
+    that ask for it."""
+    logs = probe_logs([pile.pk]).get(pile.pk, {})
+    for _, probe in excluded_probes([pile.pk]):
+        logs.pop(probe, None)
+    moments = pile.turnings.order_by("turned_at").values_list("turned_at", flat=True)
+    turned = np.array([at.timestamp() / SECONDS_PER_HOUR for at in moments])
+    return _summary(pile, logs, turned, cn_ratio)
+
+
 def heat_classes(trial: Trial) -> dict[tuple[str, str], str]:
     """(site code, pile code) → class, for `LookColumns.pile_heat`; empty without any readings."""
     summaries = heat_summaries(trial)
@@ -40,9 +51,11 @@ def air_and_inside(logs: dict[str, ProbeLog]) -> tuple[ProbeLog | None, dict[str
     return air, {probe: log for probe, log in logs.items() if log is not air}
 
 
-def _summary(pile: Pile, logs: dict[str, ProbeLog], turned: FloatArray) -> HeatSummary:
+def _summary(
+    pile: Pile, logs: dict[str, ProbeLog], turned: FloatArray, cn_ratio: float | None = None
+) -> HeatSummary:
     air, inside = air_and_inside(logs)
-    return classify(list(inside.values()), turned, pile.kind, air=air)
+    return classify(list(inside.values()), turned, pile.kind, air=air, cn_ratio=cn_ratio)
 
 
 def _turned_hours(trial: Trial) -> dict[int, FloatArray]:
