@@ -166,6 +166,29 @@ class ProbeDay(DjangoModelFactory):
     uploads = [1]
 
 
+class PileLog(DjangoModelFactory):
+    class Meta:
+        model = models.PileLog
+
+    pile = factory.SubFactory(Pile)
+
+
+class ProbeHeat(DjangoModelFactory):
+    class Meta:
+        model = models.ProbeHeat
+
+    pile = factory.SubFactory(Pile)
+    probe = "CORE"
+    n_readings = 1
+    logged_h = 0.0
+    coverage = 0.0
+    degree_hours = 0.0
+    hours_above = [0.0] * 5
+    longest_run_h = [0.0] * 5
+    band_h = [0.0] * 5
+    band_run_h = [0.0] * 5
+
+
 class Bag(DjangoModelFactory):
     class Meta:
         model = models.Bag

@@ -5,6 +5,7 @@ from django.db import connection, transaction
 
 from registry.jobs.pooling import ring_for_waiting_runs
 from registry.jobs.uploads import ring_for_waiting_uploads
+from registry.services import pile_heat
 
 # "coheap sweep" as a number: one sweeper at a time, whichever process it is in.
 SWEEP_LOCK = 0x636F_0001
@@ -18,4 +19,4 @@ def sweep() -> int:
             cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [SWEEP_LOCK])
             if not cursor.fetchone()[0]:
                 return 0
-        return ring_for_waiting_runs() + ring_for_waiting_uploads()
+        return ring_for_waiting_runs() + ring_for_waiting_uploads() + pile_heat.keep_up()

@@ -8,6 +8,7 @@ from .material import Composition, Material
 from .outside_study import OUTSIDE_MEASURES, OutsideEffect, OutsideStudy
 from .people import AccessToken, SiteMembership, User
 from .pile import Feedstock, Pile, ProbeDay, Turning
+from .pile_heat import PileLog, ProbeHeat
 from .pooled_estimate import (
     ChanceBy,
     ClassChance,
@@ -51,9 +52,11 @@ __all__ = [
     "OutsideEffect",
     "OutsideStudy",
     "Pile",
+    "PileLog",
     "PooledEstimate",
     "PoolingRun",
     "ProbeDay",
+    "ProbeHeat",
     "Rating",
     "Release",
     "ReleaseNotice",

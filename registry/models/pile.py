@@ -5,6 +5,7 @@ from django.db.models import F, Q
 from registry.columns import FEEDSTOCKS, PILE_KINDS, PILES, TURNINGS
 
 from .fields import Sent, code_field, code_is_well_formed, constraints_of, measured
+from .log_versions import readings_change_the_log
 from .site import Site
 from .trial import Trial
 
@@ -109,6 +110,7 @@ class ProbeDay(models.Model):
                 name="probe_day_temperatures_in_range",
             ),
         ]
+        triggers = readings_change_the_log
 
     def __str__(self) -> str:
         return f"{self.probe} {self.day}"

@@ -4,6 +4,7 @@ from django.db.models import Q
 from .bag import Bag
 from .fields import measured
 from .immutable import never_changed
+from .log_versions import decisions_change_the_log
 from .people import AccessToken, User
 from .pile import Pile
 from .retrieval import Retrieval
@@ -110,6 +111,7 @@ class Flag(models.Model):
         indexes = [
             models.Index(fields=["pile"], condition=Q(decision="exclude"), name="flag_excluding")
         ]
+        triggers = decisions_change_the_log
 
     def __str__(self) -> str:
         return self.message

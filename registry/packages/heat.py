@@ -14,14 +14,13 @@ import numpy as np
 import pandas as pd
 
 from registry.packages.shapes import Tables
-from registry.science.heat_class import HeatSummary, ProbeLog, pile_heat
+from registry.science.heat_class import HeatSummary, pile_heat
+from registry.science.log_heat import ProbeLog, air_and_inside
 from registry.science.logger_faults import without_spans
 from registry.science.thermal import THRESHOLDS_C, summarise
 from registry.science.types import FloatArray
 
 PILE_KEY = ["site", "pile"]
-# A probe with this in its code hangs in the air, as in the registry's own reading of the logs.
-AIR = "AIR"
 SECONDS_PER_HOUR = 3600.0
 NOON = time(12)
 
@@ -131,12 +130,12 @@ def _kept_readings(tables: Tables) -> pd.DataFrame:
 
 
 def _heat(readings: pd.DataFrame, turned: pd.DataFrame | None, kind: str) -> PileHeat:
-    probes = [_probe_log(str(probe), log) for probe, log in readings.groupby("probe")]
-    air = next((log for log in probes if AIR in log.probe), None)
-    inside = [log for log in probes if log is not air]
+    logs = {str(probe): _probe_log(str(probe), log) for probe, log in readings.groupby("probe")}
+    air, probes = air_and_inside(logs)
+    inside = list(probes.values())
     turned_hours = np.empty(0) if turned is None else np.sort(_hours(turned["turned_at"]))
     summary = pile_heat(inside, turned_hours, kind, air=air)
-    speaking = next((log for log in inside if log.probe == summary.probe), None)
+    speaking = probes.get(summary.probe)
     if speaking is None:
         return PileHeat(summary, np.empty(0), np.empty(0))
     spans = tuple(span for span in summary.outside if span.probe == speaking.probe)

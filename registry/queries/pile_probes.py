@@ -10,8 +10,8 @@ from django.db.models import Max, Min, Sum
 
 from registry.models import Pile, ProbeDay
 from registry.queries.exclusions import excluded_probes
-from registry.queries.pile_heat import AIR
 from registry.science.fire_safety import ADVICE, fire_attention
+from registry.science.log_heat import AIR
 from registry.science.logger_faults import ASK_ABOVE_C
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from django.db import connection
 
 from registry.queries.binary_columns import unpacked
-from registry.science.heat_class import ProbeLog
+from registry.science.log_heat import ProbeLog
 
 SECONDS_PER_HOUR = 3600.0
 HOURS_PER_DAY = 24.0

@@ -17,9 +17,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from registry.science.logger_faults import OutsideSpan, spans_outside, without_spans
-from registry.science.thermal import ThermalSummary, checked_log, summarise
-from registry.science.thermal_rule_sets import RULE_SETS, TURNED_KINDS
+from registry.science.log_heat import LogHeat, ProbeHeat, ProbeLog, measure, measure_probes
+from registry.science.logger_faults import OutsideSpan
+from registry.science.thermal import ThermalSummary, checked_log, with_turnings
+from registry.science.thermal_rule_sets import RULE_SETS, TURNED_KINDS, rule_set
 from registry.science.thermal_rules import HOURS_PER_DAY, RuleResult, evaluate
 from registry.science.types import FloatArray, ScienceError
 
@@ -52,15 +53,6 @@ class HeatSummary:
         return 100.0 * self.thermal.coverage
 
 
-@dataclass(frozen=True, slots=True)
-class ProbeLog:
-    """One probe's log: `hours` (n,) from any origin, strictly increasing, `celsius` (n,)."""
-
-    probe: str
-    hours: FloatArray
-    celsius: FloatArray
-
-
 def heat_class(
     hours: FloatArray,
     celsius: FloatArray,
@@ -80,18 +72,8 @@ def heat_class(
     span_h : hours the log should cover; the log's own extent when None.
     cn_ratio : C:N of the start mix, for rules that ask for it.
     """
-    if kind not in PILE_KINDS:
-        raise ScienceError(f"A pile is one of {', '.join(PILE_KINDS)}, not {kind}.")
     t, c = checked_log(hours, celsius)
-    thermal = summarise(t, c, turned_hours, span_h=span_h)
-    complete = thermal.coverage >= MIN_COVERAGE and thermal.logged_h >= MIN_LOGGED_H
-    rules = tuple(
-        evaluate(rule, t, c, thermal, kind, cn_ratio=cn_ratio, complete=complete)
-        for rule in RULE_SETS
-    )
-    sanitised = next(result for result in rules if result.rule.code == sanitising_rule(kind))
-    name, reason = _classify(thermal, sanitised, complete)
-    return HeatSummary(name, reason, thermal, rules)
+    return _judged(ProbeHeat("", measure(t, c, span_h=span_h)), turned_hours, kind, cn_ratio)
 
 
 def pile_heat(
@@ -105,17 +87,23 @@ def pile_heat(
 ) -> HeatSummary:
     """Classify a pile from several probes: leave out spans outside the pile, then let the probe
     with the most degree-hours above 40 °C among the well-covered ones speak for it: the core."""
-    summaries, outside = [], []
-    for log in probes:
-        spans = _outside(log, probes, air)
-        t, c = without_spans(log.hours, log.celsius, spans)
-        one = heat_class(t, c, turned_hours, kind, span_h=span_h, cn_ratio=cn_ratio)
-        summaries.append(replace(one, probe=log.probe))
-        outside += [replace(span, probe=log.probe) for span in spans]
-    if not summaries:
-        empty = np.empty(0)
-        return heat_class(empty, empty, turned_hours, kind, span_h=span_h, cn_ratio=cn_ratio)
-    return replace(max(summaries, key=_speaks), outside=tuple(outside))
+    measured = measure_probes(probes, air=air, span_h=span_h)
+    return heat_of_probes(measured, turned_hours, kind, cn_ratio=cn_ratio)
+
+
+def heat_of_probes(
+    probes: Sequence[ProbeHeat],
+    turned_hours: FloatArray | None,
+    kind: str,
+    *,
+    cn_ratio: float | None = None,
+) -> HeatSummary:
+    """The same from probes that were measured before."""
+    if not probes:
+        return _judged(ProbeHeat("", measure(np.empty(0), np.empty(0))), None, kind, cn_ratio)
+    speaking = max(probes, key=lambda probe: _speaks(probe.log, turned_hours, kind))
+    outside = tuple(replace(span, probe=one.probe) for one in probes for span in one.outside)
+    return replace(_judged(speaking, turned_hours, kind, cn_ratio), outside=outside)
 
 
 def sanitising_rule(kind: str) -> str:
@@ -123,28 +111,37 @@ def sanitising_rule(kind: str) -> str:
     return "US-PFRP-WINDROW" if kind in TURNED_KINDS else "US-PFRP-STATIC"
 
 
-def _outside(
-    log: ProbeLog, probes: Sequence[ProbeLog], air: ProbeLog | None
-) -> tuple[OutsideSpan, ...]:
-    """Spans found against the hottest of the other probes, and the air where it was logged."""
-    others = [other for other in probes if other is not log and len(other.hours)]
-    hottest = max(others, key=lambda other: float(np.mean(other.celsius)), default=None)
-    return spans_outside(
-        log.hours,
-        log.celsius,
-        neighbour=None if hottest is None else (hottest.hours, hottest.celsius),
-        air=None if air is None else (air.hours, air.celsius),
+def _judged(
+    probe: ProbeHeat, turned_hours: FloatArray | None, kind: str, cn_ratio: float | None
+) -> HeatSummary:
+    if kind not in PILE_KINDS:
+        raise ScienceError(f"A pile is one of {', '.join(PILE_KINDS)}, not {kind}.")
+    thermal = with_turnings(probe.log.thermal, turned_hours)
+    complete = _is_complete(thermal)
+    rules = tuple(
+        evaluate(rule, probe.log.times, thermal, kind, cn_ratio=cn_ratio, complete=complete)
+        for rule in RULE_SETS
     )
+    sanitised = next(result for result in rules if result.rule.code == sanitising_rule(kind))
+    name, reason = _classify(thermal, sanitised, complete)
+    return HeatSummary(name, reason, thermal, rules, probe.probe)
 
 
-def _speaks(summary: HeatSummary) -> tuple[bool, bool, float]:
+def _is_complete(thermal: ThermalSummary) -> bool:
+    return thermal.coverage >= MIN_COVERAGE and thermal.logged_h >= MIN_LOGGED_H
+
+
+def _speaks(log: LogHeat, turned_hours: FloatArray | None, kind: str) -> tuple[bool, bool, float]:
     """A class beats no class, enough coverage beats too little, then the hotter one."""
-    thermal = summary.thermal
-    return (
-        summary.heat_class != "unknown",
-        thermal.coverage >= MIN_COVERAGE,
-        thermal.degree_hours,
-    )
+    complete = _is_complete(log.thermal)
+    # Met stays met whatever is missing, so only a log with holes has to be asked.
+    known = complete or _is_sanitised(log, turned_hours, kind)
+    return known, log.thermal.coverage >= MIN_COVERAGE, log.thermal.degree_hours
+
+
+def _is_sanitised(log: LogHeat, turned_hours: FloatArray | None, kind: str) -> bool:
+    thermal = with_turnings(log.thermal, turned_hours)
+    return evaluate(rule_set(sanitising_rule(kind)), log.times, thermal, kind).met is True
 
 
 def _classify(thermal: ThermalSummary, sanitised: RuleResult, complete: bool) -> tuple[str, str]:

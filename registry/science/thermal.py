@@ -13,7 +13,7 @@ At a threshold counts as above it.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -81,7 +81,6 @@ def summarise(
     Raises ScienceError when lengths differ, a value is not finite or times do not increase.
     """
     t, c = checked_log(hours, celsius)
-    turned = np.asarray([] if turned_hours is None else turned_hours, dtype=float)
     if t.size == 0:
         none = (0.0,) * len(THRESHOLDS_C)
         return ThermalSummary(0, 0.0, 0.0, None, None, none, none, 0.0, base_c, None, None, 0)
@@ -90,8 +89,7 @@ def summarise(
     span = float(t[-1] - t[0]) if span_h is None else span_h
     hot_from, hot_until = _hot_phase(t, c, bridged)
     above = [_above(t, c, bridged, theta) for theta in THRESHOLDS_C]
-    in_phase = 0 if hot_from is None else int(np.sum((turned >= hot_from) & (turned <= hot_until)))
-    return ThermalSummary(
+    found = ThermalSummary(
         n_readings=t.size,
         logged_h=logged,
         coverage=min(1.0, logged / span) if span > 0 else 0.0,
@@ -103,8 +101,18 @@ def summarise(
         degree_hours_base_c=base_c,
         hot_from_h=hot_from,
         hot_until_h=hot_until,
-        turnings_in_hot_phase=in_phase,
+        turnings_in_hot_phase=0,
     )
+    return with_turnings(found, turned_hours)
+
+
+def with_turnings(summary: ThermalSummary, turned_hours: FloatArray | None) -> ThermalSummary:
+    """The summary with the turnings, (k,) hours on its clock, that lie in its hot phase."""
+    if summary.hot_from_h is None or turned_hours is None:
+        return summary
+    turned = np.asarray(turned_hours, dtype=float)
+    in_phase = (turned >= summary.hot_from_h) & (turned <= summary.hot_until_h)
+    return replace(summary, turnings_in_hot_phase=int(in_phase.sum()))
 
 
 def checked_log(hours: FloatArray, celsius: FloatArray) -> tuple[FloatArray, FloatArray]:

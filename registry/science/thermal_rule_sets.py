@@ -108,6 +108,19 @@ RULE_SETS = (
 )
 
 
+# (lowest, highest) °C of every time at heat that a rule asks for, and of the open one it reports.
+BANDS = tuple(
+    dict.fromkeys(
+        band
+        for rule in RULE_SETS
+        for band in (
+            *((need.low_c, need.high_c) for need in rule.any_of),
+            (rule.any_of[-1].low_c, math.inf),
+        )
+    )
+)
+
+
 def rule_set(code: str) -> RuleSet:
     """The rule set of this code."""
     for rule in RULE_SETS:

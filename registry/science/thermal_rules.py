@@ -5,11 +5,11 @@ or a compost: conformity is for the responsible authority, with its own sampling
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from registry.science.thermal import ThermalSummary, hours_between
-from registry.science.thermal_rule_sets import RuleSet, TimeAtHeat
+from registry.science.thermal_rule_sets import BANDS, RuleSet, TimeAtHeat
 from registry.science.types import FloatArray, ScienceError
 
 HOURS_PER_DAY = 24.0
@@ -22,6 +22,9 @@ NOT_A_CERTIFICATE = (
 )
 # Below this the time–temperature relation was not established.
 EQUATION_FROM_C = 50.0
+
+# (lowest, highest) °C → total hours and longest run (h) of a log between them.
+TimesAtHeat = Mapping[tuple[float, float], tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +51,14 @@ class RuleResult:
     note: str = NOT_A_CERTIFICATE
 
 
+def times_at_heat(hours: FloatArray, celsius: FloatArray) -> TimesAtHeat:
+    """What the rules ask of one log, (n,) hours and °C: its time in each of their bands."""
+    return {band: hours_between(hours, celsius, *band) for band in BANDS}
+
+
 def evaluate(
     rule: RuleSet,
-    hours: FloatArray,
-    celsius: FloatArray,
+    times: TimesAtHeat,
     summary: ThermalSummary,
     kind: str,
     *,
@@ -60,17 +67,16 @@ def evaluate(
 ) -> RuleResult:
     """Compare one log with one rule.
 
-    `hours`, `celsius` (n,) and their `summary`; `kind` of the pile; `cn_ratio` of the start mix;
+    `times` of the log at heat and its `summary`; `kind` of the pile; `cn_ratio` of the start mix;
     `complete` whether the log has few enough holes for a "no". Gaps are never bridged, so a "yes"
     holds however much is missing.
     """
-    times = [_time_at_heat(need, hours, celsius, complete) for need in rule.any_of]
-    requirements = [_any_of(times)]
+    requirements = [_any_of([_time_at_heat(need, times, complete) for need in rule.any_of])]
     if rule.min_turnings:
         requirements.append(_turnings(rule, summary, complete))
     if rule.cn_range:
         requirements.append(_start_cn(rule.cn_range, cn_ratio))
-    total, run = hours_between(hours, celsius, rule.any_of[-1].low_c, math.inf)
+    total, run = times[rule.any_of[-1].low_c, math.inf]
     applies = kind in rule.kinds
     met = _all_met([requirement.met for requirement in requirements]) if applies else None
     return RuleResult(
@@ -98,10 +104,8 @@ def days_needed(celsius: float) -> float | None:
     return max(131_700_000.0 / 10.0 ** (0.14 * celsius), 20.0 / 60.0 / HOURS_PER_DAY)
 
 
-def _time_at_heat(
-    need: TimeAtHeat, hours: FloatArray, celsius: FloatArray, complete: bool
-) -> Requirement:
-    total, run = hours_between(hours, celsius, need.low_c, need.high_c)
+def _time_at_heat(need: TimeAtHeat, times: TimesAtHeat, complete: bool) -> Requirement:
+    total, run = times[need.low_c, need.high_c]
     held = run if need.consecutive else total
     enough = held + ROUNDING_H >= need.days * HOURS_PER_DAY
     limits = f"{need.low_c:g} °C or more"

@@ -15,12 +15,12 @@ from django.utils import timezone
 
 from registry.models import Flag, FlagDecision, Pile, Trial
 from registry.permissions import Actor
-from registry.queries.pile_heat import air_and_inside
 from registry.queries.probe_logs import SECONDS_PER_HOUR, probe_logs
 from registry.queries.quality_input import bags_of_batches, looks_by_trial
 from registry.science import quality_rules as rules
+from registry.science.log_heat import air_and_inside
 from registry.science.quality_rules import Finding
-from registry.services import audit
+from registry.services import audit, pile_heat
 
 WITHDRAWN_BECAUSE = "The data no longer show it."
 RULES_CHANGED = "The rule has a newer version."
@@ -69,6 +69,7 @@ def review_loggers(pile_ids: Sequence[int], by: Actor) -> Review:
     for pile, logs in probe_logs(pile_ids).items():
         air, inside = air_and_inside(logs)
         found += rules.logger_findings(pile, inside, air)
+    pile_heat.keep_up(pile_ids)
     return _settle(found, pile_ids, rules.LOGGER_CODES, by)
 
 

@@ -14,7 +14,7 @@ from registry.intake.faults import FaultBook
 from registry.intake.parse import read_one
 from registry.models import Correction, Flag, FlagDecision, Pile, Retrieval
 from registry.permissions import Actor, Capability, demand
-from registry.services import audit, flags
+from registry.services import audit, flags, pile_heat
 
 # The key of a look is not a measurement: a look entered for the wrong bag or day is a new look.
 CORRECTABLE = tuple(
@@ -52,6 +52,8 @@ def decide_flag(*, flag: Flag, decision: str, reason: str, by: Actor) -> Flag:
     if flag.retrieval_id or flag.bag_id:
         # What is left out speaks for no control.
         flags.review_looks([flag.pile_id], by)
+    if flag.probe:
+        pile_heat.keep_up([flag.pile_id])
     audit.record(
         "flag_decided", f"Flag {flag.pk} {flag.code} → {decision}: {reason}", by=by, trial=trial
     )

@@ -27,14 +27,13 @@ from pathlib import Path
 # First: it settles the environment and loads Django, as for the tests.
 from tests.conftest import PROJECT_DIR, address_of_test_database  # isort: skip
 
-import numpy as np
 from django.db import connection, transaction
 
 from registry.models import Pile, Trial
 from registry.permissions import Actor
-from registry.queries.pile_heat import heat_summaries
-from registry.queries.probe_logs import probe_logs
-from registry.science.heat_class import pile_heat
+from registry.queries.pile_heat import heat_of_pile, heat_summaries
+from registry.queries.probe_heats import measured_now, unmeasured
+from registry.science.heat_class import heat_of_probes
 from registry.services import access, registration, uploads
 from tests.embedded.test_serve import free_port
 
@@ -87,11 +86,14 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--readings", type=int, default=1_000_000)
+    parser.add_argument("--only", choices=("looks", "temperatures"))
     options = parser.parse_args()
     connection.creation.create_test_db(verbosity=0, autoclobber=True)
     try:
         trial, token = _plant()
-        rows = [*_looks(token, options.repeats), *_temperatures(trial, token, options.readings)]
+        rows = [] if options.only == "temperatures" else [*_looks(token, options.repeats)]
+        if options.only != "looks":
+            rows += _temperatures(trial, token, options.readings)
     finally:
         connection.creation.destroy_test_db(connection.settings_dict["NAME"], verbosity=0)
     for row in rows:
@@ -159,19 +161,23 @@ def _temperatures(trial: Trial, token: str, readings: int) -> Iterator[Row]:
         True,
     )
     yield Row("5,000,000 readings: size", f"{scaled:.0f} MiB", "at most 100 MB", scaled < 95.3)
+    yield from _summaries(trial)
+
+
+def _summaries(trial: Trial) -> Iterator[Row]:
+    """Kept numbers, and what it takes to measure the readings again."""
     pile = Pile.objects.filter(trial=trial).order_by("pk")[0]
-    one = _best_ms(
-        lambda: pile_heat([*probe_logs([pile.pk])[pile.pk].values()], np.empty(0), pile.kind)
-    )
-    every = _best_ms(lambda: heat_summaries(trial))
+    assert not unmeasured(), "the review after the upload measures its piles"
+    again = _best_ms(lambda: heat_of_probes(measured_now([pile.pk])[pile.pk], None, pile.kind))
+    one, every = _best_ms(lambda: heat_of_pile(pile)), _best_ms(lambda: heat_summaries(trial))
     yield Row(
-        "thermal summary of one pile, from its readings",
-        f"{one:.1f} ms",
+        "thermal summary of one pile: kept / from its readings",
+        f"{one:.1f} ms / {again:.1f} ms",
         "at most 20 ms",
-        one <= 20,
+        max(one, again) <= 20,
     )
     yield Row(
-        f"thermal summaries of {SITES * PILES_PER_SITE} piles, from their readings",
+        f"thermal summaries of {SITES * PILES_PER_SITE} piles",
         f"{every:.0f} ms",
         "at most 100 ms",
         every <= 100,

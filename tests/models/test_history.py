@@ -50,9 +50,9 @@ FINAL = (
     *("LeaveOneOut", "CurvePoint", "ChanceBy", "ClassChance", "LossScenario", "Comparison"),
     *("EstimateWarning", "ReleaseNotice", "OutsideEffect"),
 )
-# Rows that record no measurement and no decision: faults of a refused file, and answers kept for
-# a retry.
-NEITHER = {"UploadFault", "IdempotencyRecord"}
+# Rows that record no measurement and no decision: faults of a refused file, answers kept for a
+# retry, and numbers that are measured again from the readings.
+NEITHER = {"UploadFault", "IdempotencyRecord", "PileLog", "ProbeHeat"}
 
 
 def run(sql: str, *parameters: object) -> int:

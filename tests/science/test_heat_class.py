@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 
-from registry.science.heat_class import ProbeLog, heat_class, pile_heat, sanitising_rule
+from registry.science.heat_class import heat_class, pile_heat, sanitising_rule
+from registry.science.log_heat import ProbeLog
 from registry.science.thermal import summarise
 from registry.science.thermal_rule_sets import RULE_SETS, rule_set
-from registry.science.thermal_rules import days_needed, evaluate
+from registry.science.thermal_rules import days_needed, evaluate, times_at_heat
 from registry.science.types import ScienceError
 from registry.simulation.scenario import demo_scenario
 from registry.simulation.trial import simulate_trial
@@ -20,9 +21,8 @@ def log_of(*pieces):
 
 
 def judged(code, hours, celsius, turned=(), kind="windrow", **more):
-    return evaluate(
-        rule_set(code), hours, celsius, summarise(hours, celsius, np.array(turned)), kind, **more
-    )
+    summary = summarise(hours, celsius, np.array(turned))
+    return evaluate(rule_set(code), times_at_heat(hours, celsius), summary, kind, **more)
 
 
 def test_days_of_the_time_temperature_equation():

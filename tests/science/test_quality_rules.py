@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from registry.science import quality_rules as rules
-from registry.science.heat_class import ProbeLog
+from registry.science.log_heat import ProbeLog
 from registry.science.quality_rules import BagTable, LookTable
 
 SAMPLE, TRAVEL, EMPTY = 0, 1, 2

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from registry.science.heat_class import ProbeLog
+from registry.science.log_heat import ProbeLog
 from registry.science.logger_faults import (
     ASK_ABOVE_C,
     OUT_LONGER_THAN_H,
