@@ -1,7 +1,9 @@
 """Forms of the pages. They check form only; services check meaning."""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
@@ -9,6 +11,8 @@ from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
 from frontend.presenters.vocabulary import FORMS, HEATS, ROLES, Words
+from registry.models import Material
+from registry.queries.across_trials import family_of
 from registry.queries.ratings import MaterialFilter
 
 Choices = list[tuple[str, str | Promise]]
@@ -55,6 +59,58 @@ class MaterialFilterForm(forms.Form):
             heat=chosen.get("heat") or "all",
             gone_within_days=int(wait) if wait else None,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What to pool over trials: `name` is blank and `materials` empty when nothing was chosen."""
+
+    materials: list[Material]
+    name: str
+    outcome: str
+    heat_class: str
+    query: str
+
+
+class AcrossForm(forms.Form):
+    """A material or a family of materials; a family given too is passed over."""
+
+    material = forms.ChoiceField(label=_("Material"), required=False)
+    family = forms.ChoiceField(label=_("Or all with the base"), required=False)
+    outcome = forms.ChoiceField(
+        label=_("What"),
+        required=False,
+        choices=[("days_to_90", _("Days until 90 % is gone")), ("decay_rate", _("Decay rate"))],
+    )
+    heat_class = forms.ChoiceField(label=_("Heat of the pile"), required=False)
+
+    def __init__(self, data: Any, *, materials: list[Material], families: list[str]) -> None:
+        super().__init__(data)
+        self.by_code = {item.code: item for item in materials}
+        shown = [(item.code, item.name) for item in materials]
+        self._offer("material", [("", _("Choose one")), *shown])
+        self._offer("family", [("", _("None")), *((name, name.capitalize()) for name in families)])
+        self._offer("heat_class", list(HEATS.items()))
+
+    def asked(self) -> Asked:
+        self.is_valid()
+        chosen = self.cleaned_data
+        outcome, heat = chosen.get("outcome") or "days_to_90", chosen.get("heat_class") or "all"
+        tail = {"outcome": outcome, "heat_class": heat}
+        if code := chosen.get("material"):
+            found = self.by_code[code]
+            query = urlencode({"material": code, **tail})
+            return Asked([found], found.name, outcome, heat, query)
+        if family := chosen.get("family"):
+            query = urlencode({"family": family, **tail})
+            name = _("Materials of %(base)s") % {"base": family}
+            return Asked(family_of(family), name, outcome, heat, query)
+        return Asked([], "", outcome, heat, "")
+
+    def _offer(self, name: str, choices: Choices) -> None:
+        field = self.fields[name]
+        assert isinstance(field, forms.ChoiceField)
+        field.choices = choices
 
 
 class LogInForm(AuthenticationForm):

@@ -15,6 +15,7 @@ from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import get_language
 from django.utils.translation import gettext as _
 
+from frontend.presenters.across import forest_pooled, forest_rows
 from registry.charts.decay import (
     CurveDay,
     CurveWords,
@@ -26,11 +27,13 @@ from registry.charts.decay import (
 from registry.charts.forest import ForestPooled, ForestSite, forest_plot
 from registry.charts.svg import Caption
 from registry.models import PooledEstimate
+from registry.queries.across_trials import AcrossTrialsAnswer
 from registry.queries.pile_means import PileDayMean
 
 KEEP_SECONDS = 24 * 60 * 60
 # Raise it when a drawing changes, so that no kept picture survives an upgrade.
-DRAWING_VERSION = 4
+DRAWING_VERSION = 5
+LONG_NAMES_PX = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,21 @@ def forest_picture(estimate: PooledEstimate, *, unit: str) -> Picture:
     axis_title = _("Decay rate, %(unit)s (log scale)") % {"unit": unit}
     draw = partial(forest_plot, sites, pooled, axis_title=axis_title)
     return _kept("forest", (sites, pooled, axis_title), title, about, draw)
+
+
+def across_picture(found: AcrossTrialsAnswer, outcome: str) -> Picture:
+    """Every site of every released trial, the studies from elsewhere, and the mean if advised."""
+    rows, pooled = forest_rows(found), forest_pooled(found)
+    axis_title = {
+        "days_to_90": _("Days until 90 % is gone (log scale)"),
+        "decay_rate": _("Decay rate, per day (log scale)"),
+    }[outcome]
+    title = _("Each site of each trial, and the mean over trials")
+    about = _("%(n)d estimates. The tables on this page hold every number drawn.") % {
+        "n": len(rows)
+    }
+    draw = partial(forest_plot, rows, pooled, axis_title=axis_title, label_px=LONG_NAMES_PX)
+    return _kept("across", (rows, pooled, axis_title), title, about, draw)
 
 
 def curve_picture(estimate: PooledEstimate) -> Picture:

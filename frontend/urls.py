@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from frontend.views import account, coordinator, findable, grower, lab, trials
+from frontend.views import account, across, coordinator, findable, grower, lab, trials
 
 app_name = "frontend"
 urlpatterns = [
@@ -12,6 +12,7 @@ urlpatterns = [
     path("methods/", grower.methods, name="methods"),
     path("glossary/", grower.glossary, name="glossary"),
     path("safety/", grower.safety, name="safety"),
+    path("across/", across.across, name="across"),
     path("trials/", trials.trials, name="trials"),
     path("trials/<str:code>/", trials.trial, name="trial"),
     path("releases/", trials.releases, name="releases"),

@@ -8,8 +8,9 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from frontend.presenters import numbers
-from frontend.presenters.vocabulary import TRIAL_STATES, word
+from frontend.presenters.vocabulary import TRIAL_STATES, UPLOAD_KINDS, word
 from registry.models import Release, Trial
+from registry.queries.export_rows import EXPORT_TABLES
 from registry.queries.summaries import TrialSummary
 
 
@@ -79,6 +80,11 @@ def trial_page(trial: Trial) -> TrialPage:
         smallest_found=_("%(share)s of the start mass")
         % {"share": numbers.percent(trial.detection_limit)},
     )
+
+
+def export_tables() -> list[tuple[str, str]]:
+    """Tables that may be downloaded one by one: code and name."""
+    return [(code, word(UPLOAD_KINDS, code)) for code in EXPORT_TABLES]
 
 
 def release_line(release: Release) -> ReleaseLine:

@@ -12,7 +12,7 @@ from registry.packages.links import page_url
 from registry.permissions import ANYONE, visible_to
 
 NAMESPACE = "http://www.sitemaps.org/schemas/sitemap/0.9"
-PLAIN_PAGES = ("home", "materials", "trials", "releases", "methods", "glossary", "safety")
+PLAIN_PAGES = ("home", "materials", "trials", "releases", "across", "methods", "glossary", "safety")
 
 
 @require_safe

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_safe
 from frontend.forms import ReleaseForm
 from frontend.people import actor_of
 from frontend.presenters.releases import release_about
-from frontend.presenters.trials import release_line, trial_line, trial_page
+from frontend.presenters.trials import export_tables, release_line, trial_line, trial_page
 from registry.models import Release, RunState, Trial
 from registry.packages.links import link_header, release_links
 from registry.permissions import Capability, can, visible_to
@@ -37,6 +37,7 @@ def trial(request: HttpRequest, code: str) -> HttpResponse:
         "has_result": any(run.state == RunState.DONE for run in runs),
         "may_decide": can(actor, Capability.POOL, trial=found),
         "release_form": ReleaseForm(),
+        "export_tables": export_tables(),
     }
     return render(request, "frontend/public/trial.html", context)
 
@@ -45,7 +46,8 @@ def trial(request: HttpRequest, code: str) -> HttpResponse:
 def releases(request: HttpRequest) -> HttpResponse:
     rows = visible_to(actor_of(request), Release).select_related("trial")
     lines = [release_line(row) for row in rows.order_by("-created_at", "-pk")]
-    return render(request, "frontend/public/releases.html", {"releases": lines})
+    context = {"releases": lines, "export_tables": export_tables()}
+    return render(request, "frontend/public/releases.html", context)
 
 
 @require_safe

@@ -29,7 +29,10 @@ class ForestSite:
 
 @dataclass(frozen=True, slots=True)
 class ForestPooled:
-    """The pooled mean with its interval, and the interval for a new site (None if refused)."""
+    """The pooled mean with its interval, and the interval for a new site (None if refused).
+
+    A blank label leaves its row out.
+    """
 
     mean_label: str
     new_label: str
@@ -47,10 +50,13 @@ def forest_plot(
     axis_title: str,
     caption: Caption,
     width: str = "wide",
+    label_px: int = LABEL_PX,
 ) -> str:
-    """SVG on a logarithmic axis, values > 0. `width` is "wide" (640 px) or "narrow" (288 px)."""
+    """SVG on a logarithmic axis, values > 0. `width` is "wide" (640 px) or "narrow" (288 px);
+    `label_px` is the room for names in a wide one."""
     domain = log_domain(_all_values(sites, pooled))
-    labels = [*(site.label for site in sites), pooled.mean_label, pooled.new_label]
+    pooled_labels = [label for label in (pooled.mean_label, pooled.new_label) if label]
+    labels = [*(site.label for site in sites), *pooled_labels]
     x = alt.X(
         "value:Q",
         title=axis_title,
@@ -59,7 +65,7 @@ def forest_plot(
             values=log_ticks(*domain, at_most=7 if width == "wide" else 4), format="~r", grid=True
         ),
     )
-    y = _rows(labels, width)
+    y = _rows(labels, width, label_px)
     layers = [
         *_mean_line(pooled, x),
         *_site_layers(sites, x, y, domain),
@@ -70,8 +76,8 @@ def forest_plot(
     return draw(alt.layer(*layers).properties(width=PLOT_PX[width], height=height), caption)
 
 
-def _rows(labels: list[str], width: str) -> alt.Y:
-    beside = alt.Axis(domain=False, ticks=False, labelLimit=LABEL_PX, minExtent=LABEL_PX)
+def _rows(labels: list[str], width: str, label_px: int) -> alt.Y:
+    beside = alt.Axis(domain=False, ticks=False, labelLimit=label_px, minExtent=label_px)
     return alt.Y(
         "label:N",
         title=None,

@@ -6,6 +6,7 @@ log rate or log days with their sampling variance. A family is every material wi
 component: the polymer or fibre with the largest share.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -57,16 +58,32 @@ class AcrossTrialsAnswer:
     warnings: tuple[Warning_, ...]
 
 
+def public_materials() -> list[Material]:
+    return list(visible_to(ANYONE, Material).distinct().order_by("name", "code"))
+
+
 def family_of(component: str) -> list[Material]:
     """Materials whose base component this is, in the order of their codes."""
+    found = [pk for pk, base in _bases().items() if base == component]
+    return list(visible_to(ANYONE, Material).filter(pk__in=found).distinct().order_by("code"))
+
+
+def families() -> list[str]:
+    """Base components that more than one public material shares, by name."""
+    public = set(visible_to(ANYONE, Material).values_list("pk", flat=True))
+    count = Counter(base for pk, base in _bases().items() if pk in public)
+    return sorted(base for base, n in count.items() if n > 1)
+
+
+def _bases() -> dict[int, str]:
+    """The base component of every material that has one, by its id."""
     base: dict[int, tuple[float, str]] = {}
     shares = Composition.objects.filter(function__in=BASE_FUNCTIONS)
     for material, share, name in shares.values_list("material_id", "mass_pct", "component"):
         # The larger share; of equal ones the first by name, so that the answer does not waver.
         if material not in base or (-share, name) < (-base[material][0], base[material][1]):
             base[material] = (share, name)
-    found = [pk for pk, (_, name) in base.items() if name == component]
-    return list(visible_to(ANYONE, Material).filter(pk__in=found).distinct().order_by("code"))
+    return {pk: name for pk, (_, name) in base.items()}
 
 
 def across_trials(

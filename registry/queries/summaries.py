@@ -114,12 +114,14 @@ SELECT (SELECT max(id) FROM registry_release),
           FROM registry_trial),
        (SELECT max(id) FROM registry_trial_materials),
        (SELECT count(*) FROM registry_trial_materials),
+       (SELECT count(*) || ',' || count(withdrawn_at) FROM registry_outsidestudy),
        CURRENT_DATE
 """
 
 
 def public_stamp() -> str:
-    """Changes whenever a public page could: a release, a material, a trial, or a day going by."""
+    """Changes whenever a public page could: a release, a material, a trial, an outside study,
+    or a day going by."""
     with connection.cursor() as cursor:
         cursor.execute(_PUBLIC_STAMP)
         return "|".join(str(part) for part in cursor.fetchone())

@@ -13,7 +13,16 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 CHROMIUM = "/usr/bin/chromium"
 WIDTHS = (1280, 360)
-PUBLIC = ("/", "/materials/", "/trials/", "/releases/", "/methods/", "/glossary/", "/safety/")
+PUBLIC = (
+    "/",
+    "/materials/",
+    "/trials/",
+    "/releases/",
+    "/across/",
+    "/methods/",
+    "/glossary/",
+    "/safety/",
+)
 PUBLIC_EXTRA = ("/log-in/", "/no-such-page/")
 SIGNED_IN = ("/uploads/", "/bags/", "/tokens/")
 

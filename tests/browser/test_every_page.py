@@ -26,6 +26,8 @@ def public_pages(pots: SmallTrial) -> list[str]:
         reverse("frontend:pooled", args=["POTS-26"]),
         reverse("frontend:pooled-material", args=["POTS-26", "POTS-26-M1"]),
         reverse("frontend:materials") + "?q=nothing+like+it",
+        reverse("frontend:across"),
+        reverse("frontend:across") + "?material=POTS-26-M1",
     ]
 
 

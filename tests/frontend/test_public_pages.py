@@ -56,6 +56,16 @@ def test_one_material_has_sentence_picture_evidence_cautions_and_data(client, po
     assert reverse("api:package", args=[pots.release.pk]) in page
 
 
+def test_a_table_can_be_asked_for_from_the_page_of_a_trial(client, pots):
+    page = text_of(client.get(reverse("frontend:trial", args=["POTS-26"])))
+    address = reverse("api:trial-export", args=["POTS-26"])
+
+    assert f'<form class="filters" method="get" action="{address}">' in page
+    for table in ("materials", "retrievals", "temperatures"):
+        assert f'<option value="{table}">' in page
+    assert client.get(address, {"table": "materials", "format": "csv"}).status_code == 200
+
+
 def test_a_material_without_a_release_says_that_it_has_no_evidence(client, db):
     small_trial(released=False)
 
