@@ -10,10 +10,11 @@ from django.contrib.auth.forms import AuthenticationForm
 from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
-from frontend.presenters.vocabulary import FORMS, HEATS, ROLES, Words
+from frontend.presenters.vocabulary import FORMS, HEATS, ROLES, SITE_ROLES, Words
 from registry.models import Material
 from registry.queries.across_trials import family_of
 from registry.queries.ratings import MaterialFilter
+from registry.services.members import INVITATION_DAYS, LONGEST_INVITATION_DAYS
 
 Choices = list[tuple[str, str | Promise]]
 
@@ -154,3 +155,47 @@ class TokenForm(forms.Form):
     def __init__(self, *args: Any, owners: Choices, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["owner"].choices = owners  # type: ignore[attr-defined]
+
+
+class InvitationForm(forms.Form):
+    """Whom to invite; `role` is left out for a trial, which has coordinators alone."""
+
+    email = forms.EmailField(
+        label=_("E-mail address"),
+        help_text=_("Only the person with this address can accept."),
+        widget=forms.EmailInput(attrs={"autocomplete": "off"}),
+    )
+    role = forms.ChoiceField(
+        label=_("Role"),
+        choices=list(SITE_ROLES.items()),
+        help_text=_("A lead also says who belongs to the site."),
+    )
+    days = forms.IntegerField(
+        label=_("Days until the link expires"),
+        min_value=1,
+        max_value=LONGEST_INVITATION_DAYS,
+        initial=INVITATION_DAYS,
+    )
+
+    def __init__(self, *args: Any, with_role: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not with_role:
+            del self.fields["role"]
+
+
+class NewPersonForm(forms.Form):
+    """Name and password of an account that an invitation makes."""
+
+    name = forms.CharField(
+        label=_("Your name"),
+        max_length=200,
+        help_text=_("Shown to the people of your site and trials, beside what you did."),
+        widget=forms.TextInput(attrs={"autocomplete": "name"}),
+    )
+    password = forms.CharField(
+        label=_("A new password"),
+        max_length=1000,
+        strip=False,
+        help_text=_("At least 12 characters; a sentence is easy to remember."),
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+    )

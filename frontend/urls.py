@@ -2,7 +2,17 @@
 
 from django.urls import path
 
-from frontend.views import account, across, coordinator, findable, grower, lab, trials
+from frontend.views import (
+    account,
+    across,
+    coordinator,
+    findable,
+    grower,
+    joining,
+    lab,
+    members,
+    trials,
+)
 
 app_name = "frontend"
 urlpatterns = [
@@ -33,6 +43,18 @@ urlpatterns = [
     path("trials/<str:code>/completeness/", coordinator.completeness_grid, name="completeness"),
     path("trials/<str:code>/pool/", coordinator.pool, name="pool"),
     path("trials/<str:code>/freeze/", coordinator.freeze, name="freeze"),
+    path("trials/<str:code>/members/", members.of_trial, name="trial-members"),
+    path(
+        "trials/<str:code>/members/<int:pk>/remove/",
+        members.remove_coordinator,
+        name="remove-coordinator",
+    ),
+    path("sites/<str:code>/members/", members.of_site, name="site-members"),
+    path("sites/<str:code>/members/<int:pk>/role/", members.change_role, name="change-role"),
+    path("sites/<str:code>/members/<int:pk>/remove/", members.remove, name="remove-member"),
+    path("invitations/<int:pk>/revoke/", members.revoke, name="revoke-invitation"),
+    path("join/<str:secret>/", joining.join, name="join"),
+    path("account/", joining.account, name="account"),
     path("runs/<int:pk>/", coordinator.run, name="run"),
     path("log-in/", account.LogIn.as_view(), name="login"),
     path("set-password/<uidb64>/<token>/", account.SetPassword.as_view(), name="set-password"),

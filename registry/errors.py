@@ -146,6 +146,12 @@ class StateOnlyMovesForward(RegistryError):
     title = "A trial moves forwards only"
 
 
+class InvitationEnded(RegistryError):
+    kind = ErrorKind.CONFLICT
+    code = "invitation_ended"
+    title = "The invitation was used, taken back, or has expired"
+
+
 class NothingToPool(RegistryError):
     kind = ErrorKind.CONFLICT
     code = "nothing_to_pool"

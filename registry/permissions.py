@@ -1,8 +1,9 @@
 """Who may do what, and who sees which rows: asked here and nowhere else.
 
-A lab (a site's token, or a member signed in) writes and reads its own site's rows. A coordinator
-reads and decides everything in their trials. Anyone reads what is released, and registered trials.
-What an actor may not see does not exist for them: `visible_to` leaves it out.
+A lab (a site's token, or a member signed in) writes and reads its own site's rows; of its members,
+a lead says who else belongs. A coordinator reads and decides everything in their trials. Anyone
+reads what is released, and registered trials. What an actor may not see does not exist for them:
+`visible_to` leaves it out.
 """
 
 from dataclasses import dataclass
@@ -32,6 +33,7 @@ from registry.models import (
     Release,
     Retrieval,
     Site,
+    SiteRole,
     Trial,
     TrialState,
     Turning,
@@ -55,6 +57,7 @@ class Capability(Enum):
     RELEASE = "freeze a release"
     ADD_OUTSIDE_STUDY = "register the summary of an outside study"
     READ_TRIAL = "read everything in a trial"
+    MANAGE_MEMBERS = "say who belongs"
 
 
 # What each role may do: a lab at its own site, a coordinator in their trials.
@@ -108,6 +111,14 @@ class Actor:
             return Site.objects.filter(memberships__user=self.user)
         return Site.objects.none()
 
+    def sites_led(self) -> QuerySet[Site]:
+        """Sites the person is a lead of. A token leads nothing: it invites nobody."""
+        if self.user is None or self.token is not None:
+            return Site.objects.none()
+        return Site.objects.filter(
+            memberships__in=self.user.site_memberships.filter(role=SiteRole.LEAD)
+        )
+
     def sites_in_charge_of(self) -> QuerySet[Site]:
         """Sites that take part in the actor's trials and in nobody else's.
 
@@ -138,6 +149,8 @@ def can(
     """May the actor do this, at this site or in this trial?"""
     if capability in LAB and _works_at(actor, site):
         return True
+    if capability is Capability.MANAGE_MEMBERS and site is not None:
+        return _says_who_belongs(actor, site)
     if not actor.is_coordinator:
         return False
     if trial is not None:
@@ -163,6 +176,14 @@ def _works_at(actor: Actor, site: Site | None) -> bool:
     if site is None:
         return actor.site is not None or actor.sites().exists()
     return actor.sites().filter(pk=site.pk).exists()
+
+
+def _says_who_belongs(actor: Actor, site: Site) -> bool:
+    """A member reads all rows of the site, so a coordinator of some of its trials cannot invite."""
+    return (
+        actor.sites_led().filter(pk=site.pk).exists()
+        or actor.sites_in_charge_of().filter(pk=site.pk).exists()
+    )
 
 
 # Where a row's site and trial stand, seen from the row.
@@ -212,6 +233,11 @@ def _visible(actor: Actor, model: type[Model], today: date) -> Q:
             return _visible_runs(actor, "run__", today)
         case "AuditEvent":
             return Q(trial__in=actor.trials())
+        case "SiteMembership":
+            return Q(site__in=actor.sites()) | Q(site__in=actor.sites_in_charge_of())
+        case "Invitation":
+            managed = Q(site__in=actor.sites_led()) | Q(site__in=actor.sites_in_charge_of())
+            return managed | Q(trial__in=actor.trials())
     raise LookupError(f"No visibility rule for {model.__name__}.")
 
 

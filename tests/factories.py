@@ -49,6 +49,20 @@ class SiteMembership(DjangoModelFactory):
     site = factory.SubFactory(Site)
 
 
+class Invitation(DjangoModelFactory):
+    class Meta:
+        model = models.Invitation
+
+    digest = factory.LazyFunction(
+        lambda: people.AccessToken.digest_of(people.AccessToken.new_secret())
+    )
+    email = factory.Sequence("invited{}@example.org".format)
+    site = factory.SubFactory(Site)
+    role = "technician"
+    created_at = NOON
+    expires_at = datetime(2126, 4, 8, 12, tzinfo=UTC)
+
+
 class AccessToken(DjangoModelFactory):
     class Meta:
         model = models.AccessToken

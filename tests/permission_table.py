@@ -4,6 +4,9 @@ A row is a verb, an address as the URL table writes it, the address that is aske
 for: a stranger, the lab of the rows (NORTH), the lab of another site in the trial (SOUTH), the
 trial's coordinator, and a coordinator of another trial in which NORTH takes part too. Rows are
 about NORTH's data, which no release has made public, unless the address says otherwise.
+In the API NORTH and SOUTH are tokens, and a technician of NORTH who is signed in gets what NORTH's
+token gets; in the pages they are technicians. A lead of NORTH gets what its technician gets, but
+where a row says `lead`.
 An expired or a revoked token is 401 wherever a
 token is read; `OPEN_TO_BAD_TOKENS` lists where none is.
 """
@@ -24,6 +27,11 @@ class Row:
     path: str = ""
     body: Any = None
     query: str = ""
+    lead: int | None = None
+
+    @property
+    def of_lead(self) -> int:
+        return self.statuses[PEOPLE.index("NORTH")] if self.lead is None else self.lead
 
     @property
     def address(self) -> str:
@@ -34,8 +42,15 @@ def get(route: str, *statuses: int, path: str = "", query: str = "") -> Row:
     return Row("GET", route, statuses, path, query=query)
 
 
-def post(route: str, *statuses: int, body: Any = None, path: str = "", query: str = "") -> Row:
-    return Row("POST", route, statuses, path, body, query)
+def post(
+    route: str,
+    *statuses: int,
+    body: Any = None,
+    path: str = "",
+    query: str = "",
+    lead: int | None = None,
+) -> Row:
+    return Row("POST", route, statuses, path, body, query, lead)
 
 
 ALL = (200,) * 5
@@ -336,6 +351,36 @@ PAGES = [
     ),
     post("trials/<str:code>/pool/", *(LOG_IN,) * 5, path="trials/TRIAL-1/pool/"),
     post("trials/<str:code>/freeze/", *(LOG_IN,) * 5, path="trials/TRIAL-1/freeze/"),
+    get(
+        "trials/<str:code>/members/",
+        *(LOG_IN, 403, 403, 200, 403),
+        path="trials/TRIAL-1/members/",
+    ),
+    post(
+        "trials/<str:code>/members/<int:pk>/remove/",
+        *(LOG_IN, 404, 404, 302, 404),
+        path="trials/TRIAL-1/members/{second}/remove/",
+    ),
+    # NORTH is in a trial of somebody else too, so its own people answer for who belongs to it.
+    get("sites/<str:code>/members/", LOG_IN, 200, 403, 403, 403, path="sites/NORTH/members/"),
+    post(
+        "sites/<str:code>/members/<int:pk>/role/",
+        *(LOG_IN, 302, 404, 404, 404),
+        path="sites/NORTH/members/{member}/role/",
+    ),
+    post(
+        "sites/<str:code>/members/<int:pk>/remove/",
+        *(LOG_IN, 302, 404, 404, 404),
+        path="sites/NORTH/members/{member}/remove/",
+    ),
+    post(
+        "invitations/<int:pk>/revoke/",
+        *(LOG_IN, 404, 404, 404, 404),
+        path="invitations/{invitation}/revoke/",
+        lead=302,
+    ),
+    get("join/<str:secret>/", *(410,) * 5, path="join/made-up/"),
+    get("account/", LOG_IN, 200, 200, 200, 200),
     get("runs/<int:pk>/", 404, 200, 200, 200, 404, path="runs/{run}/"),
     get("log-in/", 200, 302, 302, 302, 302),
     get("set-password/<uidb64>/<token>/", *ALL, path="set-password/MQ/wrong-token/"),

@@ -24,16 +24,20 @@ from registry.models import (
     Retrieval,
     RunState,
     Site,
+    SiteMembership,
+    SiteRole,
     Upload,
     User,
 )
 from registry.packages.stored import DOCUMENTS
-from registry.services import access, pooling
+from registry.permissions import Actor
+from registry.services import access, members, pooling
 from tests import factories
 from tests.permission_table import API, OPEN_TO_BAD_TOKENS, PAGES, PEOPLE, Row
 from tests.world import Call, World
 
 VERBS = ("get", "post", "put", "patch", "delete")
+LEAD = "lead of NORTH"
 SESSION = "django.contrib.auth.backends.ModelBackend"
 
 
@@ -70,7 +74,16 @@ def ids(
         "release": _release("RELEASED", world, tmp_path).pk,
         "embargoed": _release("LATER", world, tmp_path, timezone.localdate() + timedelta(30)).pk,
         "token": AccessToken.objects.get(site=north).pk,
+        "member": factories.SiteMembership(site=north).pk,
+        "invitation": factories.Invitation(site=north).pk,
+        "second": _second_coordinator(world).pk,
     }
+
+
+def _second_coordinator(world: World) -> User:
+    user = factories.User(is_coordinator=True)
+    world.trial.coordinators.add(user)
+    return user
 
 
 def _release(code: str, world: World, folder: Path, embargo: date | None = None) -> Release:
@@ -172,15 +185,41 @@ def test_token_that_has_ended_opens_nothing(world: World, ids: dict[str, int], e
     assert opened == []
 
 
+def test_member_signed_in_gets_what_the_sites_token_gets(world: World, ids: dict[str, int]) -> None:
+    client = Client()
+    client.force_login(_people(world)["NORTH"], backend=SESSION)
+    wrong = []
+    for row in API:
+        expected = row.statuses[PEOPLE.index("NORTH")]
+        status = _tried(client, row, "/api/v1/", ids)
+        if status != expected:
+            wrong.append(f"{row.verb} {row.address}: {status}, not {expected}")
+
+    assert wrong == []
+
+
+def test_person_who_left_a_site_sees_its_rows_no_more(world: World, ids: dict[str, int]) -> None:
+    member = SiteMembership.objects.get(pk=ids["member"])
+    client = Client()
+    client.force_login(member.user, backend=SESSION)
+    address = f"/api/v1/bags/{ids['bag']}/"
+    assert client.get(address).status_code == 200
+
+    members.remove_member(membership=member, by=Actor(user=member.user))
+
+    assert client.get(address).status_code == 404
+
+
 def test_every_page_gives_each_person_what_the_table_says(
     world: World, ids: dict[str, int]
 ) -> None:
-    clients = {person: Client() for person in PEOPLE}
+    clients = {person: Client() for person in (*PEOPLE, LEAD)}
     for person, user in _people(world).items():
         clients[person].force_login(user, backend=SESSION)
     wrong = []
     for row in PAGES:
-        for person, expected in zip(PEOPLE, row.statuses, strict=True):
+        statuses = (*row.statuses, row.of_lead)
+        for person, expected in zip((*PEOPLE, LEAD), statuses, strict=True):
             status = _tried(clients[person], row, "/", ids)
             if status != expected:
                 wrong.append(f"{row.verb} {row.address} as {person}: {status}, not {expected}")
@@ -189,7 +228,7 @@ def test_every_page_gives_each_person_what_the_table_says(
 
 
 def _people(world: World) -> dict[str, User]:
-    """Signed in: members of both sites, and the two coordinators."""
+    """Signed in: technicians of both sites, a lead of NORTH, and the two coordinators."""
     people = {
         "coordinator": world.coordinator,
         "other coordinator": User.objects.get(email="other@example.org"),
@@ -197,7 +236,8 @@ def _people(world: World) -> dict[str, User]:
     for code in ("NORTH", "SOUTH"):
         people[code] = factories.User(email=f"{code.lower()}@example.org")
         factories.SiteMembership(user=people[code], site=Site.objects.get(code=code))
-    return people
+    lead = factories.SiteMembership(site=Site.objects.get(code="NORTH"), role=SiteRole.LEAD)
+    return people | {LEAD: lead.user}
 
 
 @pytest.mark.parametrize("person", ["NORTH", "SOUTH", "other coordinator"])

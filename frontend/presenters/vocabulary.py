@@ -75,6 +75,10 @@ UPLOAD_KINDS: Words = {
     "bags": _("Bags"),
     "retrievals": _("Looks at bags"),
 }
+SITE_ROLES: Words = {
+    "technician": _("Technician"),
+    "lead": _("Lead"),
+}
 LOOK_OUTCOMES: Words = {
     "recovered": _("Recovered: residue weighed or scored"),
     "nothing_left": _("Nothing left: bag whole, no residue (a true zero)"),

@@ -4,9 +4,10 @@ from .audit_event import AuditEvent
 from .bag import Bag
 from .history import HISTORY, TrialCoordinator, TrialMaterial, TrialSite
 from .institution import Institution
+from .invitation import Invitation
 from .material import Composition, Material
 from .outside_study import OUTSIDE_MEASURES, OutsideEffect, OutsideStudy
-from .people import AccessToken, SiteMembership, User
+from .people import AccessToken, SiteMembership, SiteRole, User
 from .pile import Feedstock, Pile, ProbeDay, Turning
 from .pile_heat import PileLog, ProbeHeat
 from .pooled_estimate import (
@@ -45,6 +46,7 @@ __all__ = [
     "FlagDecision",
     "IdempotencyRecord",
     "Institution",
+    "Invitation",
     "LeaveOneOut",
     "LossScenario",
     "Material",
@@ -65,6 +67,7 @@ __all__ = [
     "Site",
     "SiteEstimate",
     "SiteMembership",
+    "SiteRole",
     "Trial",
     "TrialCoordinator",
     "TrialMaterial",

@@ -10,6 +10,7 @@ from django.db.models import Model
 
 from .bag import Bag
 from .institution import Institution
+from .invitation import Invitation
 from .material import Composition, Material
 from .outside_study import OutsideStudy
 from .people import AccessToken, SiteMembership, User
@@ -42,6 +43,7 @@ TRACKED: dict[type[Model], tuple[str, ...]] = {
     ),
     User: ("password", "last_login"),
     SiteMembership: (),
+    Invitation: ("digest",),
     OutsideStudy: (),
     AccessToken: ("digest", "last_used_at"),
 }

@@ -58,16 +58,28 @@ class User(AbstractBaseUser, PermissionsMixin):
         return self.name or self.email
 
 
+class SiteRole(models.TextChoices):
+    """What a member of a site is; both send, correct and read its rows."""
+
+    TECHNICIAN = "technician", "technician"
+    # Invites and takes leave of the site's people.
+    LEAD = "lead", "lead"
+
+
 class SiteMembership(models.Model):
-    """A person who works at a site and sees its rows."""
+    """A person who works at a site, sees its rows and acts as its lab."""
 
     user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="site_memberships")
     site = models.ForeignKey("registry.Site", on_delete=models.CASCADE, related_name="memberships")
+    role = models.CharField(max_length=10, choices=SiteRole, default=SiteRole.TECHNICIAN)
 
     class Meta:
         ordering = ["pk"]
         constraints = [
-            models.UniqueConstraint(fields=["user", "site"], name="membership_once_per_site")
+            models.UniqueConstraint(fields=["user", "site"], name="membership_once_per_site"),
+            models.CheckConstraint(
+                condition=Q(role__in=SiteRole.values), name="membership_role_known"
+            ),
         ]
 
     def __str__(self) -> str:

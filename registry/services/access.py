@@ -79,13 +79,13 @@ def create_coordinator(email: str, name: str, password: str | None = None) -> Us
     Without a password nobody can sign in until one is set. Raises InvalidValue.
     """
     email = email.strip().lower()
-    _require_email(email)
+    require_email(email)
     user = User.objects.filter(email=email).first()
     if user is None:
         user = User(email=email, name=name)
         user.set_unusable_password()
     if password is not None:
-        _require_good_password(password, user)
+        require_good_password(password, user)
         user.set_password(password)
     user.is_coordinator = True
     user.name = user.name or name
@@ -111,14 +111,16 @@ def _issue(
     return token, secret
 
 
-def _require_email(email: str) -> None:
+def require_email(email: str) -> None:
+    """Raises InvalidValue."""
     try:
         validate_email(email)
     except ValidationError:
         raise InvalidValue(f"{email[:100]!r} is not an e-mail address.", field="email") from None
 
 
-def _require_good_password(password: str, user: User) -> None:
+def require_good_password(password: str, user: User) -> None:
+    """Raises InvalidValue with what Django's validators say."""
     try:
         validate_password(password, user)
     except ValidationError as error:

@@ -2,6 +2,7 @@ import itertools
 
 import pytest
 from django.db import connection
+from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from tests.frontend.small_trial import log_in, small_trial
@@ -30,3 +31,9 @@ def count_queries():
         return len(queries)
 
     return count
+
+
+@pytest.fixture
+def client_factory():
+    """Browsers of other people."""
+    return Client
