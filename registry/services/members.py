@@ -95,7 +95,7 @@ def accept_invitation(*, secret: str, user: User, now: datetime) -> Invitation:
 
 @transaction.atomic
 def accept_as_new_person(*, secret: str, name: str, password: str, now: datetime) -> User:
-    """Make the invited person's account and join. Raises InvalidValue, NotAllowed, InvitationEnded."""
+    """Make the invited account and join. Raises InvalidValue, NotAllowed, InvitationEnded."""
     invitation = _hold(secret, now)
     if User.objects.filter(email=invitation.email).exists():
         raise NotAllowed("This address has an account. Log in to accept.")
