@@ -1,4 +1,4 @@
-"""How wide an interval a trial will give, and the cheapest trial that reaches a goal: by formula.
+"""How wide an interval a trial will give, and how likely it shows a difference: by formula.
 
 Symbols: S sites, J piles per site, M materials, N bags of a material per pile on the day. With the
 variance components of the fixed-day model (`registry.science.mixed`), in a balanced trial::
@@ -9,16 +9,17 @@ variance components of the fixed-day model (`registry.science.mixed`), in a bala
 with S − 1 and (S − 1)(M − 1) degrees of freedom (Searle, Casella & McCulloch 1992, ch. 4). The
 interval to be expected is t √V times E[χ_ν/√ν], because √V will be estimated too.
 
-For days to 90 % the pile's log rate comes from its bags. With y = f + ε, f = exp(−k t) and
-Var ε = a + b f², the information about log k is Σ (k t f)² / (a + b f²) over bags. Its inverse v
-joins τ_p²::
+For days to 90 % the pile's log rate comes from its bags. With y = f + ε, f = exp(−k·max(0, t − L))
+and Var ε = a + b f², the information about log k is Σ (k (t − L) f)² / (a + b f²) over bags. Its
+inverse v joins τ_p²::
 
-    log t90                 V = τ_s² / S + (τ_p² + v) / (S J)
+    log (t90 − L)           V = τ_s² / S + (τ_p² + v) / (S J)
+
+v is taken at the typical rate, and L, a and b as known. `plan_simulation` draws and fits trials of
+the model itself: beside it the formula was within 6 % at 3 to 20 sites.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 from scipy.special import gammaln
@@ -29,6 +30,9 @@ from registry.science.types import FloatArray, ScienceError
 
 # Two sites give one degree of freedom and a t of 12.7; nobody should plan for fewer.
 MIN_SITES = 2
+LOG_10 = float(np.log(10.0))
+# A standard error of ten in one pile's log rate: nothing is known of it.
+LEAST_INFORMATION = 1e-2
 
 
 @dataclass(frozen=True)
@@ -44,16 +48,21 @@ class Components:
 
 @dataclass(frozen=True)
 class Plan:
-    """A balanced trial; `bags` per material and pile on the day."""
+    """A balanced trial: `piles` per site; `bags` per material and pile on each of `looks` days."""
 
     sites: int
     piles: int
     materials: int
     bags: int
+    looks: int = 1
+
+    @property
+    def n_piles(self) -> int:
+        return self.sites * self.piles
 
     @property
     def n_bags(self) -> int:
-        return self.sites * self.piles * self.materials * self.bags
+        return self.n_piles * self.materials * self.bags * self.looks
 
 
 @dataclass(frozen=True)
@@ -65,7 +74,7 @@ class Costs:
     bag: float
 
     def of(self, plan: Plan) -> float:
-        return plan.sites * self.site + plan.sites * plan.piles * self.pile + plan.n_bags * self.bag
+        return plan.sites * self.site + plan.n_piles * self.pile + plan.n_bags * self.bag
 
 
 @dataclass(frozen=True)
@@ -86,6 +95,7 @@ class DecayTruth:
     rate_per_day : k.
     tau2_site, tau2_pile : variances of log k between sites, and between piles of a site.
     a, b : residual variance a + b f² of the fraction remaining.
+    lag_days : L.
     """
 
     rate_per_day: float
@@ -93,11 +103,17 @@ class DecayTruth:
     tau2_pile: float
     a: float
     b: float = 0.0
+    lag_days: float = 0.0
+
+    @property
+    def days_to_90(self) -> float:
+        """Days until the typical pile has lost nine tenths."""
+        return self.lag_days + LOG_10 / self.rate_per_day
 
 
 def expect_mean(components: Components, plan: Plan, level: float = 0.95) -> Expected:
     """Interval of one material's mean over sites."""
-    _check(plan)
+    check_plan(plan)
     s, sj = plan.sites, plan.sites * plan.piles
     variance = (
         (components.site + components.site_material) / s
@@ -109,7 +125,7 @@ def expect_mean(components: Components, plan: Plan, level: float = 0.95) -> Expe
 
 def expect_difference(components: Components, plan: Plan, level: float = 0.95) -> Expected:
     """Interval of the difference between two materials, not adjusted for many comparisons."""
-    _check(plan)
+    check_plan(plan)
     if plan.materials < 2:
         raise ScienceError("A difference needs two materials.")
     s, sj = plan.sites, plan.sites * plan.piles
@@ -139,7 +155,9 @@ def power_of_difference(
         return 1.0 if difference else 1 - level
     critical = t_distribution.isf((1 - level) / 2 / comparisons, expected.df)
     away = abs(difference) / expected.standard_error
-    return float(nct.sf(critical, expected.df, away) + nct.cdf(-critical, expected.df, away))
+    # Beyond six standard errors scipy may give nan for the far tail, which is below 1e-8 there.
+    far = float(np.nan_to_num(nct.cdf(-critical, expected.df, away)))
+    return min(1.0, float(nct.sf(critical, expected.df, away)) + far)
 
 
 def pile_log_rate_variance(truth: DecayTruth, days: FloatArray, bags: int) -> float:
@@ -149,10 +167,11 @@ def pile_log_rate_variance(truth: DecayTruth, days: FloatArray, bags: int) -> fl
     ------
     ScienceError : no look informs the rate (all at day 0, or everything gone long before).
     """
-    kt = truth.rate_per_day * np.asarray(days, dtype=float)
+    elapsed = np.maximum(0.0, np.asarray(days, dtype=float) - truth.lag_days)
+    kt = truth.rate_per_day * elapsed
     f = np.exp(-kt)
     information = bags * float(((kt * f) ** 2 / (truth.a + truth.b * f**2)).sum())
-    if information < np.finfo(float).tiny:
+    if information < LEAST_INFORMATION:
         raise ScienceError("No planned look falls where the material is still decaying.")
     return 1 / information
 
@@ -160,33 +179,12 @@ def pile_log_rate_variance(truth: DecayTruth, days: FloatArray, bags: int) -> fl
 def expect_days_to_90(
     truth: DecayTruth, plan: Plan, days: FloatArray, level: float = 0.95
 ) -> Expected:
-    """Interval of log t90, natural log: exp(half_width) is the factor up and down."""
-    _check(plan)
+    """Interval of log (t90 − L), natural log: exp(half_width) is the factor up and down."""
+    check_plan(plan)
     v = pile_log_rate_variance(truth, days, plan.bags)
     s = plan.sites
     variance = truth.tau2_site / s + (truth.tau2_pile + v) / (s * plan.piles)
     return _expected(variance, s - 1, level)
-
-
-def cheapest_plan(
-    reaches_goal: Callable[[Plan], bool],
-    costs: Costs,
-    materials: int,
-    *,
-    max_sites: int = 40,
-    max_piles: int = 8,
-    max_bags: int = 8,
-) -> Plan | None:
-    """The plan of least cost that reaches the goal, or None if none within the limits does.
-
-    A goal is any question answered by this module, say
-    ``lambda plan: expect_difference(components, plan).half_width <= 10``. Of equal cost, the plan
-    with more sites comes first: sites are what the answer is for.
-    """
-    grid = product(range(MIN_SITES, max_sites + 1), range(1, max_piles + 1), range(1, max_bags + 1))
-    plans = [Plan(s, j, materials, n) for s, j, n in grid]
-    plans.sort(key=lambda plan: (costs.of(plan), -plan.sites))
-    return next((plan for plan in plans if reaches_goal(plan)), None)
 
 
 def _expected(variance: float, df: float, level: float) -> Expected:
@@ -197,7 +195,8 @@ def _expected(variance: float, df: float, level: float) -> Expected:
     return Expected(error, df, half)
 
 
-def _check(plan: Plan) -> None:
+def check_plan(plan: Plan) -> None:
+    """Raise ScienceError for a plan that no interval can come from."""
     if plan.sites < MIN_SITES:
         raise ScienceError("A plan needs at least two sites: one says nothing about others.")
     if min(plan.piles, plan.materials, plan.bags) < 1:

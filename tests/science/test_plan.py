@@ -1,8 +1,13 @@
 """Planning by formula against the fitted model, simulation, and hand-worked cases."""
 
+from itertools import product
+
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import t as t_distribution
+from statsmodels.stats.power import TTestPower
 
 from registry.science.mixed.fixed_day import fit_fixed_day
 from registry.science.plan import (
@@ -10,13 +15,13 @@ from registry.science.plan import (
     Costs,
     DecayTruth,
     Plan,
-    cheapest_plan,
     expect_days_to_90,
     expect_difference,
     expect_mean,
     pile_log_rate_variance,
     power_of_difference,
 )
+from registry.science.plan_search import Limits, cheapest_plan
 from registry.science.types import ScienceError
 
 COMPONENTS = Components(site=36.0, site_material=16.0, pile=16.0, pile_material=9.0, residual=25.0)
@@ -62,6 +67,81 @@ def test_the_formula_is_what_a_balanced_fit_reports():
         np.full(6, expected.standard_error), rel=1e-6
     )
     assert result.pairs.df == pytest.approx(np.full(6, expected.df), rel=1e-4)
+
+
+def test_variance_of_a_mean_as_a_textbook_has_it():
+    # Berthouex & Brown 2002, Statistics for Environmental Engineers, 2nd ed., ch. 25, p. 231:
+    # variances 16 between and 1.3 within; 8 specimens measured twice give a variance of 2.08
+    # (SD 1.44) and cost 8 · $20 + 16 · $20 = $480.
+    parts = Components(16.0, 0.0, 0.0, 0.0, 1.3)
+    plan = Plan(sites=8, piles=1, materials=1, bags=2)
+
+    assert expect_mean(parts, plan).standard_error ** 2 == pytest.approx(2.08, abs=0.005)
+    assert expect_mean(parts, plan).standard_error == pytest.approx(1.44, abs=0.005)
+    assert Costs(site=20, pile=0, bag=20).of(plan) == 480
+
+
+@pytest.mark.parametrize(
+    ("plan", "residual", "difference", "level", "power"),
+    [
+        # power.t.test(n = 20, delta = 1, sd = 1, strict = TRUE): 38 degrees of freedom.
+        (Plan(20, 1, 3, 1), 1.0, 1.0, 0.95, 0.868953027724586),
+        # power.t.test(n = 6, delta = 1.2, sd = 1, type = "paired", strict = TRUE)
+        (Plan(6, 1, 2, 1), 0.5, 1.2, 0.95, 0.655043302701256),
+        # power.t.test(n = 10, delta = 0.9, sd = 1, sig.level = 0.01, type = "one.sample", …)
+        (Plan(10, 1, 2, 1), 0.5, 0.9, 0.99, 0.404158023428262),
+    ],
+)
+def test_power_is_that_of_r(plan, residual, difference, level, power):
+    # R 4, function power.t.test of its package stats.
+    parts = Components(7.0, 0.0, 7.0, 0.0, residual)
+
+    found = power_of_difference(parts, plan, difference, level=level)
+
+    assert found == pytest.approx(power, rel=1e-9)
+
+
+@given(st.integers(2, 40), st.floats(0.01, 30), st.floats(0.05, 3), st.integers(1, 12))
+@settings(max_examples=60, deadline=None)
+def test_power_of_two_materials_is_that_of_a_paired_t_test(sites, variance, effect, comparisons):
+    # statsmodels.stats.power.TTestPower; each site is one pair.
+    parts = Components(3.0, variance, 3.0, 0.0, 0.0)
+    difference = effect * np.sqrt(2 * variance)
+
+    found = power_of_difference(
+        parts, Plan(sites, 2, 2, 3), difference, level=0.9, comparisons=comparisons
+    )
+
+    expected = TTestPower().power(effect, sites, 0.1 / comparisons, alternative="two-sided")
+    assert found == pytest.approx(expected, abs=1e-8)
+
+
+def test_expected_width_and_power_are_those_of_fitted_trials():
+    # 300 trials of 6 sites × 2 piles × 3 materials × 3 bags, each fitted by REML with
+    # Kenward–Roger degrees of freedom. Three Monte-Carlo standard errors are allowed, and for the
+    # width 2 % more: near the boundary REML is no longer the analysis of variance of the formula.
+    rng = np.random.default_rng(20)
+    shape, true = (6, 2, 3, 3), 9.0
+    parts = Components(site=40.0, site_material=12.0, pile=30.0, pile_material=8.0, residual=20.0)
+    plan = Plan(6, 2, 3, 3)
+    s, p, m, _ = (g.ravel() for g in np.meshgrid(*(np.arange(k) for k in shape), indexing="ij"))
+    widths, shown = [], []
+    for _ in range(300):
+        y = true * (m == 1) + rng.normal(0, np.sqrt(40), 6)[s]
+        y += rng.normal(0, np.sqrt(12), (6, 3))[s, m] + rng.normal(0, np.sqrt(30), (6, 2))[s, p]
+        y += rng.normal(0, np.sqrt(8), (6, 2, 3))[s, p, m] + rng.normal(0, np.sqrt(20), len(s))
+        pairs = fit_fixed_day(s, p, m, y).pairs
+        t = np.abs(pairs.estimate[0] / pairs.standard_error[0])
+        half = t_distribution.isf(0.025, pairs.df[0])
+        widths.append(half * pairs.standard_error[0])
+        shown.append(t > half)
+
+    expected = expect_difference(parts, plan).half_width
+    power = power_of_difference(parts, plan, true)
+
+    error = np.std(widths, ddof=1) / np.sqrt(300)
+    assert abs(np.mean(widths) - expected) < 3 * error + 0.02 * expected
+    assert abs(np.mean(shown) - power) < 3 * np.sqrt(power * (1 - power) / 300)
 
 
 @pytest.fixture(scope="module")
@@ -129,24 +209,46 @@ def test_looks_that_inform_nothing_are_refused():
         pile_log_rate_variance(truth, np.array([0.0]), bags=3)
 
 
-def test_the_cheapest_plan_is_the_cheapest_of_all_that_reach_the_goal():
-    costs = Costs(site=500.0, pile=100.0, bag=8.0)
+@given(
+    st.floats(0, 50),
+    st.floats(0, 50),
+    st.floats(0.1, 50),
+    st.floats(0, 1000),
+    st.floats(0, 300),
+    st.floats(0.5, 50),
+    st.floats(2, 20),
+)
+@settings(max_examples=40, deadline=None)
+def test_the_cheapest_plan_is_the_cheapest_of_all_that_reach_the_goal(
+    between, piles, residual, site, pile, bag, width
+):
+    parts = Components(between, between, piles, piles, residual)
+    costs, asked, limits = Costs(site, pile, bag), Plan(2, 1, 4, 1, 3), Limits(20, 4, 4)
 
     def goal(plan):
-        return expect_difference(COMPONENTS, plan).half_width <= 6
+        return expect_difference(parts, plan).half_width <= width
 
-    found = cheapest_plan(goal, costs, 4)
+    found = cheapest_plan(goal, costs, asked, limits)
 
-    others = [Plan(s, j, 4, n) for s in range(2, 41) for j in range(1, 9) for n in range(1, 9)]
-    assert goal(found)
-    assert costs.of(found) == min(costs.of(p) for p in others if goal(p))
+    grid = product(range(2, 21), range(1, 5), range(1, 5))
+    others = [plan for s, j, n in grid if goal(plan := Plan(s, j, 4, n, 3))]
+    if not others:
+        assert found is None
+    else:
+        assert goal(found)
+        assert costs.of(found) == min(costs.of(plan) for plan in others)
 
 
 def test_a_goal_out_of_reach_has_no_plan():
     def goal(plan):
         return expect_mean(COMPONENTS, plan).half_width <= 0.1
 
-    assert cheapest_plan(goal, Costs(1, 1, 1), 4) is None
+    assert cheapest_plan(goal, Costs(1, 1, 1), Plan(3, 2, 4, 2)) is None
+
+
+def test_plans_that_cost_nothing_cannot_be_ranked():
+    with pytest.raises(ScienceError, match="cost something"):
+        cheapest_plan(lambda plan: True, Costs(0, 0, 0), Plan(3, 2, 4, 2))
 
 
 @pytest.mark.parametrize(
