@@ -143,19 +143,15 @@ def _days(question: Question, plan: Plan) -> DaysAnswer:
         found = expect_days_to_90(truth, plan, np.array(question.days), question.level)
     except ScienceError as problem:
         return DaysAnswer("no_look_informs", str(problem), typical=truth.days_to_90)
-    common = {
-        "typical": truth.days_to_90,
-        "standard_error": found.standard_error,
-        "df": int(found.df),
-    }
+    error, df = found.standard_error, int(found.df)
     if found.half_width > math.log(WIDEST_FACTOR):
         said = f"The interval would reach over a factor of {WIDEST_FACTOR:g} up and down."
-        return DaysAnswer("too_wide", said, **common)
+        return DaysAnswer("too_wide", said, truth.days_to_90, standard_error=error, df=df)
     factor = math.exp(found.half_width)
     after = truth.days_to_90 - truth.lag_days
     low, high = truth.lag_days + after / factor, truth.lag_days + after * factor
     said = f"Days to 90 % are expected to be known from {low:.0f} to {high:.0f} days."
-    return DaysAnswer("expected", said, low=low, high=high, factor=factor, **common)
+    return DaysAnswer("expected", said, truth.days_to_90, low, high, factor, error, df)
 
 
 def _comparison(question: Question, plan: Plan) -> ComparisonAnswer:
