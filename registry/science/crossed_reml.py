@@ -1,18 +1,23 @@
-"""REML of a mean with known sampling variances and crossed random effects, for some dozens of rows.
+"""REML with known sampling variances, moderators and crossed random effects.
 
-    y ~ N(μ·1, V),   V = diag(v) + Σ_j τ_j² Z_j Z_jᵀ,   Z_j the indicator of factor j's levels
+    y ~ N(X·β, V),   V = diag(v) + Σ_j τ_j² Z_j Z_jᵀ,   Z_j the indicator of factor j's levels
 
-    ℓ_R = −½ [ log|V| + log(1ᵀV⁻¹1) + (y−μ̂)ᵀV⁻¹(y−μ̂) ],   μ̂ = 1ᵀV⁻¹y / 1ᵀV⁻¹1
-    P   = V⁻¹ − V⁻¹11ᵀV⁻¹ / 1ᵀV⁻¹1
-    ∂ℓ_R/∂τ_j² = −½ [ tr(P V_j) − yᵀP V_j P y ],  V_j = Z_j Z_jᵀ
-    observed information  I_ij = yᵀP V_i P V_j P y − ½ tr(P V_i P V_j);  average ½ yᵀP V_i P V_j P y
+    P   = V⁻¹ − V⁻¹X(XᵀV⁻¹X)⁻¹XᵀV⁻¹,   e = P y,   V_j = Z_j Z_jᵀ
+    ℓ_R = −½ [ log|V| + log|XᵀV⁻¹X| + yᵀe ]
+    ∂ℓ_R/∂τ_j² = −½ [ tr(P V_j) − eᵀV_j e ]
+    observed information  I_ij = eᵀV_i P V_j e − ½ tr(P V_i P V_j);  average ½ eᵀV_i P V_j e
 
-Dense, O(n³) a step: rows are sites of released trials, not bags. A climb by a bounded quasi-Newton
-from several starts, then Newton with an active set. A factor whose levels are all alone,
-or of which there is one, adds a plain variance or a constant; whether it can be told apart is for
-the caller to say.
+A factor whose levels are all alone adds to the diagonal: D = diag(v + τ_alone²). With the other
+factors' columns scaled, T = [Z_1·τ_1 … X], and C = (TᵀD⁻¹T + diag(1 … 0))⁻¹:
 
-Reference: Harville (1977) J. Am. Stat. Assoc. 72, 320–338.
+    P = D⁻¹ − D⁻¹T C TᵀD⁻¹,   log|V| + log|XᵀV⁻¹X| = log|D| − log|C|,   β̂ and its covariance in C
+
+so that a step costs rows × levels², and no matrix of the size of the rows is made. A climb by a
+bounded quasi-Newton from several starts, then Newton with an active set. A factor of one level
+adds a constant; whether factors can be told apart is for the caller to say.
+
+References: Harville (1977) J. Am. Stat. Assoc. 72, 320–338; Henderson (1975) Biometrics 31, 423–447
+(the equations whose inverse is C).
 """
 
 from collections.abc import Sequence
@@ -39,13 +44,25 @@ RIDGE = 1e-9
 
 @dataclass(frozen=True)
 class CrossedFit:
-    """`tau2` (n_factors,) in the order of the factors; `criterion` is ℓ_R without its constant."""
+    """`beta` (p,) with its `covariance` (p, p); `tau2` (n_factors,) in the order of the factors.
 
-    mu: float
-    standard_error: float
+    `criterion` is ℓ_R without its constant.
+    """
+
+    beta: FloatArray
+    covariance: FloatArray
     tau2: FloatArray
     criterion: float
     n_evaluations: int
+
+    @property
+    def mu(self) -> float:
+        """The first coefficient: the mean, where nothing else is fitted."""
+        return float(self.beta[0])
+
+    @property
+    def standard_error(self) -> float:
+        return float(np.sqrt(self.covariance[0, 0]))
 
     @property
     def at_boundary(self) -> bool:
@@ -53,7 +70,10 @@ class CrossedFit:
 
 
 def fit_crossed(
-    effect: FloatArray, variance: FloatArray, factors: Sequence[IntArray]
+    effect: FloatArray,
+    variance: FloatArray,
+    factors: Sequence[IntArray],
+    design: FloatArray | None = None,
 ) -> CrossedFit:
     """Fit the model.
 
@@ -61,18 +81,18 @@ def fit_crossed(
     ----------
     effect, variance : (n,) y, and v > 0.
     factors : codes (n,) from 0 of each random effect.
+    design : (n, p) X of full rank; a column of ones by default.
 
     Raises
     ------
     FitDidNotConverge
     """
-    problem = _Problem(effect, variance, factors)
-    best = _climb(problem)
-    tau2 = _polished(problem, best)
+    problem = _Problem(effect, variance, factors, design)
+    tau2 = _polished(problem, _climb(problem)) if factors else np.zeros(0)
     state = problem.at(tau2)
     return CrossedFit(
-        mu=state.mu,
-        standard_error=state.standard_error,
+        beta=problem.ordinary + state.beta,
+        covariance=state.covariance,
         tau2=tau2,
         criterion=state.criterion,
         n_evaluations=problem.n_evaluations,
@@ -81,8 +101,8 @@ def fit_crossed(
 
 @dataclass(frozen=True)
 class _State:
-    mu: float
-    standard_error: float
+    beta: FloatArray
+    covariance: FloatArray
     criterion: float
     gradient: FloatArray
     information: FloatArray
@@ -90,38 +110,95 @@ class _State:
 
 
 class _Problem:
-    """The criterion as a function of τ²."""
+    """The criterion as a function of τ². `alone` marks the factors on the diagonal."""
 
     def __init__(
-        self, effect: FloatArray, variance: FloatArray, factors: Sequence[IntArray]
+        self,
+        effect: FloatArray,
+        variance: FloatArray,
+        factors: Sequence[IntArray],
+        design: FloatArray | None,
     ) -> None:
-        self.effect = np.asarray(effect, dtype=float)
+        y = np.asarray(effect, dtype=float)
         self.variance = np.asarray(variance, dtype=float)
-        # Same level or not: V_j.
-        self.blocks = np.array([np.equal.outer(codes, codes) for codes in factors], dtype=float)
+        self.design = np.ones((len(y), 1)) if design is None else np.asarray(design, dtype=float)
+        # Least squares first: what is left is small, and so is what rounding takes of it.
+        self.ordinary = np.linalg.lstsq(self.design, y, rcond=None)[0]
+        self.effect = y - self.design @ self.ordinary
+        levels = [int(codes.max()) + 1 for codes in factors]
+        self.alone = np.array([n == len(y) for n in levels], dtype=bool)
+        self.blocks = [
+            np.equal.outer(codes, np.arange(n)).astype(float)
+            for codes, n, alone in zip(factors, levels, self.alone, strict=True)
+            if not alone
+        ]
+        self.z = np.hstack([np.zeros((len(y), 0)), *self.blocks])
+        self.owner = np.repeat(
+            np.flatnonzero(~self.alone), [block.shape[1] for block in self.blocks]
+        )
         self.scale = max(float(np.var(self.effect)), float(self.variance.mean()))
         self.n_evaluations = 0
 
+    @property
+    def n_factors(self) -> int:
+        return len(self.alone)
+
     def at(self, tau2: FloatArray) -> _State:
         self.n_evaluations += 1
-        v = np.diag(self.variance) + np.tensordot(tau2, self.blocks, axes=1)
-        factor = cho_factor(v, lower=True)
-        inverse = cho_solve(factor, np.eye(len(v)))
-        u = inverse.sum(axis=1)
-        total = float(u.sum())
-        mu = float(u @ self.effect) / total
-        p = inverse - np.outer(u, u) / total
-        e = p @ self.effect
-        pv = np.array([p @ block for block in self.blocks])
-        ve = np.array([block @ e for block in self.blocks])
-        log_det = 2.0 * float(np.log(np.diag(factor[0])).sum())
-        criterion = -0.5 * (log_det + np.log(total) + float(self.effect @ e))
-        gradient = -0.5 * (np.trace(pv, axis1=1, axis2=2) - ve @ e)
-        traces = np.einsum("iab,jba->ij", pv, pv)
-        curved = ve @ p @ ve.T
+        d = self.variance + tau2[self.alone].sum()
+        q = self.z.shape[1]
+        t = np.hstack([self.z * np.sqrt(tau2[self.owner]), self.design])
+        a = t / d[:, None]
+        normal = t.T @ a
+        normal[np.arange(q), np.arange(q)] += 1.0
+        factor = cho_factor(normal, lower=True)
+        c = cho_solve(factor, np.eye(len(normal)))
+        coefficients = c @ (a.T @ self.effect)
+        e = (self.effect - t @ coefficients) / d
+        log_det = float(np.log(d).sum() + 2.0 * np.log(np.diag(factor[0])).sum())
+        traces, pairs = self._traces(d, a, c)
+        ve = self._times_blocks(e)
+        pve = (ve - t @ (c @ (a.T @ ve))) / d[:, None]
+        curved = ve.T @ pve
         return _State(
-            mu, total**-0.5, float(criterion), gradient, curved - 0.5 * traces, 0.5 * curved
+            beta=coefficients[q:],
+            covariance=c[q:, q:],
+            criterion=-0.5 * (log_det + float(self.effect @ e)),
+            gradient=-0.5 * (traces - ve.T @ e),
+            information=curved - 0.5 * pairs,
+            average=0.5 * curved,
         )
+
+    def _times_blocks(self, e: FloatArray) -> FloatArray:
+        """V_j e of every factor, (n, n_factors)."""
+        columns = np.tile(e[:, None], (1, self.n_factors))
+        for j, block in zip(np.flatnonzero(~self.alone), self.blocks, strict=True):
+            columns[:, j] = block @ (block.T @ e)
+        return columns
+
+    def _traces(self, d: FloatArray, a: FloatArray, c: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """tr(P V_j), (n_factors,), and tr(P V_i P V_j), (n_factors, n_factors)."""
+        pz = self.z / d[:, None] - a @ (c @ (a.T @ self.z))
+        zpz = self.z.T @ pz
+        gram = a.T @ a
+        cg = c @ gram
+        whole = float((1.0 / d).sum() - np.trace(cg))
+        square = float(
+            (1.0 / d**2).sum()
+            - 2.0 * np.einsum("ij,nj,ni,n->", c, a, a, 1.0 / d, optimize=True)
+            + np.sum(cg * cg.T)
+        )
+        n = self.n_factors
+        # Sums over the levels of a factor, by an indicator of who owns a column.
+        owned = np.equal.outer(np.arange(n), self.owner).astype(float)
+        traces = owned @ np.diag(zpz)
+        pairs = owned @ zpz**2 @ owned.T
+        beside = owned @ (pz**2).sum(axis=0)
+        for j in np.flatnonzero(self.alone):
+            traces[j] = whole
+            pairs[j, :] = pairs[:, j] = beside
+            pairs[np.ix_(np.flatnonzero(self.alone), [j])] = square
+        return traces, pairs
 
 
 def _climb(problem: _Problem) -> FloatArray:
@@ -131,7 +208,7 @@ def _climb(problem: _Problem) -> FloatArray:
         state = problem.at(share * problem.scale)
         return -state.criterion, -state.gradient * problem.scale
 
-    n = len(problem.blocks)
+    n = problem.n_factors
     bounds = [(0.0, None)] * n
     ends = [
         minimize(
@@ -157,18 +234,19 @@ def _polished(problem: _Problem, tau2: FloatArray) -> FloatArray:
         step = _newton_step(state, free)
         # Half the squared Newton decrement: what the criterion could still gain, to second order.
         if 0.5 * float(step @ state.gradient) < NOTHING_TO_GAIN and not _leaves(tau2, step):
-            return tau2
+            # Taken all the same: it doubles the digits.
+            return np.asarray(np.maximum(tau2 + step, 0.0))
         for halving in range(MOST_HALVINGS):
             moved = np.clip(tau2 + step * 0.5**halving, 0.0, MOST_SPREAD * problem.scale)
             after = problem.at(moved)
             if after.criterion >= state.criterion - ROUNDING:
                 break
         else:
-            raise FitDidNotConverge("The spread between trials and sites could not be estimated.")
+            raise FitDidNotConverge("The spread of the random effects could not be estimated.")
         if np.array_equal(moved, tau2):
             return tau2
         tau2, state = moved, after
-    raise FitDidNotConverge("The spread between trials and sites could not be estimated.")
+    raise FitDidNotConverge("The spread of the random effects could not be estimated.")
 
 
 def _leaves(tau2: FloatArray, step: FloatArray) -> bool:
