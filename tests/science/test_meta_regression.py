@@ -2,7 +2,7 @@
 
 fixtures/reference/meta_regression.R made the pinned results with rma.mv of metafor 3.8-1: the
 vaccine trials of Colditz et al. (1994) on latitude and year, the schools of Konstantopoulos (2011)
-on year, and simulated rows of the kinds that are served (heat, filler fraction, thickness, coating).
+on year, and simulated rows of the kinds that are served (heat, filler, thickness, coating).
 """
 
 from pathlib import Path
@@ -70,7 +70,7 @@ def test_heterogeneity_agrees_with_metafor(case):
 def test_the_vaccine_trials_on_latitude_give_the_published_share():
     ours = fitted("bcg_latitude")
 
-    # Viechtbauer (2010), J. Stat. Softw. 36(3), fits this regression; R² as rma of metafor prints it.
+    # Fitted in Viechtbauer (2010), J. Stat. Softw. 36(3); R² as rma of metafor prints it.
     assert ours.r2_pct == pytest.approx(75.63, abs=0.005)
 
 
