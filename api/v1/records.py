@@ -25,7 +25,7 @@ from api.v1.streams import stream
 from api.v1.uploads import ProblemOut, UploadOut
 from registry.columns import FORMS, OUTCOMES, PILE_KINDS, ROLES, UPLOAD_KINDS, UploadKind
 from registry.errors import InvalidValue, UnreadableBody
-from registry.jobs.uploads import request_upload
+from registry.jobs.uploads import request_upload, store_upload
 from registry.models import Bag, Composition, Feedstock, Material, Pile, Retrieval, Turning
 from registry.permissions import Actor
 from registry.queries.export_rows import extract
@@ -140,7 +140,7 @@ def receive(request: Request, kind: UploadKind, one: Any) -> Response:
 
 
 def _stored(sent: Mapping[str, Any]) -> Answer:
-    upload = uploads.submit(**sent)
+    upload = store_upload(**sent)
     location = {"Location": f"/api/v1/uploads/{upload.pk}/"}
     return Answer(201, dict(UploadOut(upload).data), location)
 

@@ -15,7 +15,7 @@ from api.v1.filters import Filter
 from api.v1.listing import ListRows, OneRow, listed
 from api.v1.streams import AsTheFileIs
 from registry.columns import KIND_NAMES
-from registry.models import Upload, UploadState
+from registry.models import ReviewState, Upload, UploadState
 from registry.services import uploads
 
 SUFFIXES = {"text/csv": ".csv", "application/x-ndjson": ".ndjson", "application/json": ".json"}
@@ -59,6 +59,11 @@ class UploadOut(serializers.Serializer):
     received_at = serializers.DateTimeField(allow_null=True)
     finished_at = serializers.DateTimeField(allow_null=True)
     error_total = serializers.IntegerField()
+    review = serializers.ChoiceField(
+        choices=ReviewState.values,
+        help_text="of the quality rules over the stored rows: `waiting` until a worker has run "
+        "them (large files), then `done` and the findings are flags; `none` where none apply",
+    )
 
 
 class UploadWithFaultsOut(UploadOut):

@@ -4,6 +4,7 @@ from celery import shared_task
 from django.db import connection, transaction
 
 from registry.jobs.pooling import ring_for_waiting_runs
+from registry.jobs.reviews import ring_for_waiting_reviews
 from registry.jobs.uploads import ring_for_waiting_uploads
 from registry.services import pile_heat
 
@@ -19,4 +20,5 @@ def sweep() -> int:
             cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [SWEEP_LOCK])
             if not cursor.fetchone()[0]:
                 return 0
-        return ring_for_waiting_runs() + ring_for_waiting_uploads() + pile_heat.keep_up()
+        rung = ring_for_waiting_runs() + ring_for_waiting_uploads() + ring_for_waiting_reviews()
+        return rung + pile_heat.keep_up()

@@ -8,14 +8,24 @@ from celery import shared_task
 from django.db import transaction
 from kombu.exceptions import OperationalError
 
+from registry.jobs.reviews import ring_if_due
 from registry.models import Upload
 from registry.permissions import Actor
-from registry.services.uploads import accept, process, waiting
+from registry.services.uploads import accept, process, submit, waiting
 
 log = logging.getLogger(__name__)
 
 SOFT_LIMIT_SECONDS = 900
 QUIET = timedelta(seconds=20)
+
+
+def store_upload(
+    *, kind: str, body: bytes, content_type: str, by: Actor, file_name: str = ""
+) -> Upload:
+    """Store the rows now; the review of a large file is left to the workers."""
+    upload = submit(kind=kind, body=body, content_type=content_type, by=by, file_name=file_name)
+    ring_if_due(upload)
+    return upload
 
 
 def request_upload(
@@ -37,7 +47,7 @@ def ring(upload_id: int) -> None:
 
 @shared_task(soft_time_limit=SOFT_LIMIT_SECONDS)
 def process_upload(upload_id: int) -> None:
-    process(upload_id)
+    ring_if_due(process(upload_id))
 
 
 def ring_for_waiting_uploads() -> int:

@@ -27,7 +27,7 @@ from .release import Rating, Release, ReleaseNotice
 from .retrieval import Retrieval
 from .site import Site
 from .trial import Trial, TrialState
-from .upload import IdempotencyRecord, Upload, UploadFault, UploadState
+from .upload import IdempotencyRecord, ReviewState, Upload, UploadFault, UploadState
 
 __all__ = [
     "AccessToken",
@@ -63,6 +63,7 @@ __all__ = [
     "Release",
     "ReleaseNotice",
     "Retrieval",
+    "ReviewState",
     "RunState",
     "Site",
     "SiteEstimate",

@@ -36,7 +36,7 @@ TRACKED: dict[type[Model], tuple[str, ...]] = {
     Bag: (),
     Retrieval: (),
     Flag: (),
-    Upload: (),
+    Upload: ("review", "review_piles"),
     PoolingRun: (
         *("stage", "done", "total", "attempt", "sent_at", "started_at"),
         *("lease", "lease_until", "heartbeat_at"),

@@ -1,3 +1,4 @@
+from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import Q
 
@@ -13,6 +14,14 @@ class UploadState(models.TextChoices):
     RUNNING = "running", "running"
     STORED = "stored", "stored"
     REJECTED = "rejected", "rejected"
+
+
+class ReviewState(models.TextChoices):
+    """Of the quality rules over the stored rows; `none` when no rule reads rows of this kind."""
+
+    NONE = "none", "none"
+    WAITING = "waiting", "waiting"
+    DONE = "done", "done"
 
 
 class Upload(models.Model):
@@ -41,6 +50,9 @@ class Upload(models.Model):
     user = models.ForeignKey(
         User, null=True, blank=True, on_delete=models.SET_NULL, related_name="uploads"
     )
+    review = models.CharField(max_length=7, choices=ReviewState, default=ReviewState.NONE)
+    # Ids of the piles whose rules are still to be run.
+    review_piles = ArrayField(models.BigIntegerField(), default=list, blank=True)
     idempotency_key = models.CharField(max_length=100, blank=True)
     received_at = models.DateTimeField(auto_now_add=True)
     finished_at = models.DateTimeField(null=True, blank=True)
@@ -65,6 +77,14 @@ class Upload(models.Model):
                 condition=~Q(state="rejected") | Q(created=0, unchanged=0, error_total__gte=1),
                 name="upload_rejected_stored_nothing",
             ),
+            models.CheckConstraint(
+                condition=Q(review__in=("none", "done"), review_piles__len=0)
+                | Q(review="waiting", state="stored", review_piles__len__gte=1),
+                name="upload_waits_for_a_review_of_piles",
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["id"], condition=Q(review="waiting"), name="upload_to_review")
         ]
 
     def __str__(self) -> str:

@@ -41,8 +41,6 @@ class Review:
 
 def review_upload(kind: str, pile_ids: Sequence[int], by: Actor) -> Review:
     """Run the rules that rows of this kind touch, for the piles they lie in."""
-    if not pile_ids or kind not in _REVIEWS:
-        return Review()
     return _REVIEWS[kind](pile_ids, by)
 
 
@@ -78,6 +76,9 @@ _REVIEWS: dict[str, Callable[[Sequence[int], Actor], Review]] = {
     "retrievals": review_looks,
     "temperatures": review_loggers,
 }
+
+
+REVIEWED_KINDS = frozenset(_REVIEWS)
 
 
 def _settle(

@@ -28,7 +28,7 @@ from registry.queries import pooling_input
 from registry.queries.estimate_records import estimate_records
 from registry.queries.release_tables import release_tables
 from registry.science.pooling import MODEL_VERSION
-from registry.services import audit
+from registry.services import audit, reviews
 from registry.services.ratings import store_ratings
 from registry.services.release_facts import release_meta
 
@@ -56,6 +56,7 @@ def freeze_release(*, trial: Trial, by: Actor, notes: str = "") -> Release:
     # Alone with the trial: versions count without a gap, and an upload is wholly in or wholly out.
     locks.hold_trial(trial.pk)
     trial.refresh_from_db()
+    reviews.catch_up_trial(trial)
     run = _run_of_present_data(trial)
     uploads = _last_upload_id()
     latest = trial.releases.order_by("-version").first()

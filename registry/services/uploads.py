@@ -27,9 +27,9 @@ from registry.intake.faults import FaultBook
 from registry.intake.labels import Sender
 from registry.intake.parse import read_fast, read_fully, read_one
 from registry.intake.pipeline import Prepared, prepare
-from registry.models import Release, Upload, UploadState
+from registry.models import Release, ReviewState, Upload, UploadState
 from registry.permissions import Actor, Capability, can
-from registry.services import audit, flags, refusals
+from registry.services import audit, flags, refusals, reviews
 from registry.services.turns import in_turn
 
 REFUSALS = (UploadRefused, UnreadableBody)
@@ -234,10 +234,11 @@ def _finish(upload: Upload, prepared: Prepared, by: Actor) -> Upload:
         upload.site_id = prepared.site_ids[0]
     if len(prepared.trial_ids) == 1:
         upload.trial_id = prepared.trial_ids[0]
+    reviews.note_due(upload, prepared.pile_ids)
     upload.save()
     with pghistory.context(action=f"upload {upload.pk}", actor=by.label):
         prepared.write(upload.pk)
-    if prepared.created:
+    if upload.review == ReviewState.DONE:
         flags.review_upload(upload.kind, prepared.pile_ids, by)
     audit.record(
         "upload_stored",
@@ -255,9 +256,7 @@ def _process_claimed(upload_id: int) -> None:
     upload = Upload.objects.select_related("site", "user", "token__site").get(pk=upload_id)
     if upload.state != UploadState.RUNNING:
         return
-    by = Actor(
-        user=upload.user, site=upload.site if upload.user_id is None else None, token=upload.token
-    )
+    by = reviews.sender_of(upload)
     sent = _Sent(UPLOAD_KINDS[upload.kind], original(upload), upload.content_type, by, "")
     _kind_for(upload.kind, by)
     prepared = _prepare(sent, lock=True)
