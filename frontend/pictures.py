@@ -69,7 +69,7 @@ def forest_picture(estimate: PooledEstimate, *, unit: str) -> Picture:
     about = _("%(n)d sites. The table that follows holds every number drawn.") % {"n": len(sites)}
     axis_title = _("Decay rate, %(unit)s (log scale)") % {"unit": unit}
     draw = partial(forest_plot, sites, pooled, axis_title=axis_title)
-    return _kept("forest", (sites, pooled, axis_title), title, about, draw)
+    return kept("forest", (sites, pooled, axis_title), title, about, draw)
 
 
 def across_picture(found: AcrossTrialsAnswer, outcome: str) -> Picture:
@@ -84,7 +84,7 @@ def across_picture(found: AcrossTrialsAnswer, outcome: str) -> Picture:
         "n": len(rows)
     }
     draw = partial(forest_plot, rows, pooled, axis_title=axis_title, label_px=LONG_NAMES_PX)
-    return _kept("across", (rows, pooled, axis_title), title, about, draw)
+    return kept("across", (rows, pooled, axis_title), title, about, draw)
 
 
 def curve_picture(estimate: PooledEstimate) -> Picture:
@@ -98,7 +98,7 @@ def curve_picture(estimate: PooledEstimate) -> Picture:
         "numbers."
     )
     draw = partial(decay_curve, curve, site_curves=sites, words=_words())
-    return _kept("curve", (curve, sites), title, about, draw)
+    return kept("curve", (curve, sites), title, about, draw)
 
 
 def panels_picture(estimate: PooledEstimate, means: list[PileDayMean]) -> Picture:
@@ -117,7 +117,7 @@ def panels_picture(estimate: PooledEstimate, means: list[PileDayMean]) -> Pictur
         "as a full line, the pooled curve dashed."
     )
     draw = partial(site_panels, sites, pooled=pooled, words=_words())
-    return _kept("panels", (sites, pooled), title, about, draw)
+    return kept("panels", (sites, pooled), title, about, draw)
 
 
 def curve_days(estimate: PooledEstimate) -> tuple[CurveDay, ...]:
@@ -163,16 +163,17 @@ def _words() -> CurveWords:
     )
 
 
-def _kept(kind: str, records: object, title: str, about: str, draw: Callable[..., str]) -> Picture:
+def kept(kind: str, records: object, title: str, about: str, draw: Callable[..., str]) -> Picture:
+    """The picture that `draw` makes of these records, or the one it made before."""
     text = repr((DRAWING_VERSION, get_language(), kind, records, title, about))
     key = "picture:" + hashlib.sha256(text.encode()).hexdigest()
-    kept = caches["pictures"]
-    drawn = kept.get(key)
+    shelf = caches["pictures"]
+    drawn = shelf.get(key)
     if drawn is None:
         drawn = tuple(
             draw(caption=Caption(f"{kind}-{width}", title, about), width=width)
             for width in ("wide", "narrow")
         )
-        kept.set(key, drawn, KEEP_SECONDS)
+        shelf.set(key, drawn, KEEP_SECONDS)
     # Built by our own code from numbers and escaped text; no part of it is markup from outside.
     return Picture(*(mark_safe(svg) for svg in drawn))

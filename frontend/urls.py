@@ -11,6 +11,7 @@ from frontend.views import (
     joining,
     lab,
     members,
+    piles,
     trials,
 )
 
@@ -61,6 +62,7 @@ urlpatterns = [
     path("log-out/", account.LogOut.as_view(), name="logout"),
     path("uploads/", lab.uploads, name="uploads"),
     path("uploads/<int:pk>/", lab.upload, name="upload"),
+    path("sites/<str:site>/piles/<str:code>/", piles.pile, name="pile"),
     path("bags/", lab.bags, name="bags"),
     path("tokens/", lab.tokens, name="tokens"),
     path("tokens/<int:pk>/revoke/", lab.revoke, name="revoke-token"),

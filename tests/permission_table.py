@@ -386,6 +386,11 @@ PAGES = [
     get("set-password/<uidb64>/<token>/", *ALL, path="set-password/MQ/wrong-token/"),
     get("uploads/", LOG_IN, 200, 200, 200, 200),
     get("uploads/<int:pk>/", LOG_IN, 200, 404, 200, 404, path="uploads/{upload}/"),
+    get(
+        "sites/<str:site>/piles/<str:code>/",
+        *(404, 200, 404, 200, 404),
+        path="sites/NORTH/piles/P1/",
+    ),
     get("bags/", LOG_IN, 200, 200, 200, 200),
     get("tokens/", LOG_IN, 200, 200, 200, 200),
     # The site is in another trial too, so its token is for its own people.

@@ -8,6 +8,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.v1.authentication import actor_of
 from api.v1.listing import OneRow
 from registry.columns import PILE_KINDS
 from registry.models import Pile
@@ -134,7 +135,7 @@ class PileHeat(OneRow):
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         pile = self.get_object()
-        mix = recipe_of(pile).mix
+        mix = recipe_of(actor_of(request), pile).mix
         cn_ratio = None if mix is None else mix.cn_ratio
         found = heat_of_pile(pile, cn_ratio=cn_ratio)
         probes = probes_of(pile)

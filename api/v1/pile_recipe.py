@@ -7,6 +7,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from api.v1.authentication import actor_of
 from api.v1.filters import Filter, checked, parameters
 from api.v1.listing import OneRow
 from registry.errors import InvalidValue
@@ -116,7 +117,7 @@ class PileRecipe(OneRow):
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         pile = self.get_object()
         asked = checked(request, ASKED)
-        recipe = recipe_of(pile)
+        recipe = recipe_of(actor_of(request), pile)
         said = {
             "pile_id": pile.pk,
             "site": pile.site.code,

@@ -34,6 +34,25 @@ HEAT_MEANINGS: Words = {
     "warm": _("40 °C or more for at least 5 days"),
     "cool": _("never 40 °C for 5 days"),
 }
+PILE_KINDS: Words = {
+    "heap": _("Heap"),
+    "bin": _("Bin"),
+    "tumbler": _("Tumbler"),
+    "windrow": _("Windrow"),
+    "in_vessel": _("Vessel"),
+}
+FLAG_DECISIONS: Words = {
+    "waiting": _("waiting for a coordinator"),
+    "accept": _("accepted"),
+    "exclude": _("excluded"),
+    "withdrawn": _("withdrawn: the data no longer show it"),
+}
+PILE_HEATS: Words = {
+    "hot": _("A hot pile"),
+    "warm": _("A warm pile"),
+    "cool": _("A cool pile"),
+    "unknown": _("Heat not known"),
+}
 BANDS: Words = {
     "gone": _("Gone"),
     "nearly_gone": _("Nearly gone"),

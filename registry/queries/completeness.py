@@ -83,8 +83,10 @@ def completeness(trial: Trial) -> Completeness:
 class DueBag:
     """A bag still in its pile whose planned day is near or past; `days_over` < 0 is to come."""
 
+    trial: str
     label: str
     site: str
+    site_code: str
     pile: str
     material: str
     due_on: date
@@ -98,11 +100,15 @@ DAYS_AHEAD = 7
 def bags_due(actor: Actor, *, today: date, at_most: int = 200) -> tuple[list[DueBag], int]:
     """Bags at the actor's own sites to lift within a week, longest overdue first; and how many."""
     rows = _still_buried(actor).filter(due_on__lte=today + timedelta(days=DAYS_AHEAD))
-    found = rows.select_related("pile__site", "material").order_by("due_on", "label")[:at_most]
+    found = rows.select_related("trial", "pile__site", "material").order_by("due_on", "label")[
+        :at_most
+    ]
     bags = [
         DueBag(
+            trial=bag.trial.code,
             label=bag.label,
             site=bag.pile.site.name,
+            site_code=bag.pile.site.code,
             pile=bag.pile.code,
             material=bag.material.name,
             due_on=bag.due_on,

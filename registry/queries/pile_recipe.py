@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from registry.models import Feedstock, Pile
+from registry.permissions import Actor, visible_to
 from registry.science.recipe import (
     GoalCannotBeMet,
     Ingredient,
@@ -57,9 +58,9 @@ class Addition:
     message: str = ""
 
 
-def recipe_of(pile: Pile) -> Recipe:
-    """The recipe of a pile. One query."""
-    lines = tuple(pile.feedstocks.order_by("ingredient"))
+def recipe_of(actor: Actor, pile: Pile) -> Recipe:
+    """The recipe of a pile, from the lines that the actor may see. One query."""
+    lines = tuple(visible_to(actor, Feedstock).filter(pile=pile).order_by("ingredient"))
     water = pile.water_added_l or 0.0
     ingredients = [ingredient_of(line) for line in lines]
     return Recipe(

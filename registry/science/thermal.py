@@ -145,6 +145,26 @@ def hours_between(
     return _total_and_longest(np.diff(t), inside)
 
 
+def spans_at_least(
+    hours: FloatArray, celsius: FloatArray, low_c: float, max_gap_h: float = MAX_GAP_H
+) -> FloatArray:
+    """(k, 2) first and last hour of every run with T ≥ low_c, in order; gaps end a run."""
+    t, c = checked_log(hours, celsius)
+    if t.size < 2:
+        return np.empty((0, 2))
+    t, c, bridged = _with_crossings(t, c, np.diff(t) <= max_gap_h, low_c)
+    inside = bridged & (np.minimum(c[:-1], c[1:]) >= low_c)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
+    return np.column_stack([t[edges[::2]], t[edges[1::2]]])
+
+
+def gaps_longer_than(hours: FloatArray, max_gap_h: float = MAX_GAP_H) -> FloatArray:
+    """(k, 2) last hour before and first hour after every gap of a log that is not bridged."""
+    t = np.asarray(hours, dtype=float)
+    at = np.flatnonzero(np.diff(t) > max_gap_h)
+    return np.column_stack([t[at], t[at + 1]])
+
+
 def _above(t: FloatArray, c: FloatArray, bridged: BoolArray, theta: float) -> tuple[float, float]:
     """Total hours and longest run at or above θ."""
     t, c, bridged = _with_crossings(t, c, bridged, theta)

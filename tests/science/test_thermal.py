@@ -10,7 +10,9 @@ from registry.science.logger_faults import spans_outside, suspect_unit, without_
 from registry.science.thermal import (
     THRESHOLDS_C,
     celsius_from_fahrenheit,
+    gaps_longer_than,
     hours_between,
+    spans_at_least,
     summarise,
 )
 from registry.science.thermal_time import (
@@ -262,3 +264,33 @@ def test_a_neighbour_without_readings_proves_nothing():
 
     assert spans_outside(t, c, neighbour=(np.empty(0), np.empty(0))) == ()
     assert spans_outside(t, c) == ()
+
+
+def test_spans_at_heat_begin_and_end_where_the_line_is_crossed():
+    hours = np.array([0.0, 1.0, 2.0, 3.0, 4.0, 5.0])
+    celsius = np.array([50.0, 60.0, 60.0, 50.0, 55.0, 54.0])
+
+    spans = spans_at_least(hours, celsius, 55.0)
+
+    # 50 → 60 crosses 55 half-way; a single reading at 55 spans no time.
+    assert spans == pytest.approx(np.array([[0.5, 2.5]]))
+
+
+def test_a_gap_ends_a_span_and_is_told():
+    hours = np.array([0.0, 1.0, 9.0, 10.0])
+
+    assert spans_at_least(hours, np.full(4, 60.0), 55.0).tolist() == [[0.0, 1.0], [9.0, 10.0]]
+    assert gaps_longer_than(hours).tolist() == [[1.0, 9.0]]
+    assert gaps_longer_than(hours[:2]).size == gaps_longer_than(np.empty(0)).size == 0
+
+
+@given(st.lists(st.floats(0, 80), min_size=2, max_size=40), st.floats(5, 75))
+def test_spans_add_up_to_the_hours_that_are_counted(celsius, theta):
+    hours = np.arange(len(celsius), dtype=float)
+
+    spans = spans_at_least(hours, np.array(celsius), theta)
+
+    total, longest = hours_between(hours, np.array(celsius), theta, np.inf)
+    lengths = spans[:, 1] - spans[:, 0]
+    assert lengths.sum() == pytest.approx(total)
+    assert lengths.max(initial=0.0) == pytest.approx(longest)
