@@ -336,6 +336,7 @@ PAGES = [
         *(404, 404, 404, 200, 404),
         path="trials/LATER/releases/1/",
     ),
+    get("across/", *ALL),
     get("sitemap.xml", *ALL),
     get("robots.txt", *ALL),
     get("trials/<str:code>/pooled/", 404, 200, 200, 200, 404, path="trials/TRIAL-1/pooled/"),
