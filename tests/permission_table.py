@@ -286,6 +286,8 @@ API = [
     # Pooled by the coordinator, read by the labs of the trial.
     get("pooling-runs/", *ALL),
     get("pooling-runs/<int:pk>/", 404, 200, 200, 200, 404, path="pooling-runs/{run}/"),
+    get("plan/", *ALL, query="?rate_per_day=0.03&decay_tau2_site=0.1&decay_a=0.001"),
+    get("plan/", 404, 200, 200, 200, 404, query="?run={run}&material=PAPER"),
     get("outside-studies/", *ALL),
     post("outside-studies/", 401, 403, 403, 201, 201, body=STUDY),
     post(

@@ -127,6 +127,9 @@ MAY_BE_NULL = (
     "residual_b",
     "standard_error",
     "df",
+    "tau2_site_material",
+    "tau2_pile_material",
+    "residual_variance",
 )
 COUNTS = ("n_sites", "n_piles", "n_bags", "n_excluded", "n_lost", "n_nothing_left")
 

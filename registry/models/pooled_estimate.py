@@ -58,6 +58,10 @@ class PooledEstimate(models.Model):
     standard_error = measured()
     df = measured()
     letters = models.CharField(max_length=60, blank=True)
+    # The part of each variance that is a material's own, and the variance of bags.
+    tau2_site_material = measured()
+    tau2_pile_material = measured()
+    residual_variance = measured()
     n_sites = models.PositiveIntegerField()
     n_piles = models.PositiveIntegerField()
     n_bags = models.PositiveIntegerField()

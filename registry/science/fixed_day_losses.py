@@ -15,8 +15,9 @@ from registry.science.mixed.contrasts import Contrasts
 from registry.science.mixed.fixed_day import FixedDayResult, fit_fixed_day
 from registry.science.mixed.fixed_day_means import MaterialMean
 from registry.science.mixed.fixed_day_variances import NotPooled
+from registry.science.mixed.general import MixedFit
 from registry.science.mixed.leave_out import WithoutSite, leave_one_site_out
-from registry.science.mixed.site_blocks import SITE, SITE_MATERIAL
+from registry.science.mixed.site_blocks import PILE_MATERIAL, SITE, SITE_MATERIAL
 from registry.science.pool_warnings import counts_of
 from registry.science.rate_pool import number
 from registry.science.types import (
@@ -117,6 +118,7 @@ class _Teller:
                 mean.material,
                 result.warnings + self._range_warning(mean),
                 mean=mean,
+                fit=result.fit,
                 sites=self._sites(mean.material, result, i),
                 left_out=_left_out(without, i),
                 comparisons=_comparisons(result, i),
@@ -139,6 +141,7 @@ class _Teller:
         warnings: tuple[Warning_, ...],
         *,
         mean: MaterialMean | None = None,
+        fit: MixedFit | None = None,
         sites: tuple[SiteEstimate, ...] = (),
         left_out: tuple[LeftOut, ...] = (),
         comparisons: tuple[Comparison, ...] = (),
@@ -170,6 +173,9 @@ class _Teller:
             letters=mean.letters if mean else "",
             tau2_site=mean.tau2_site if mean else None,
             tau2_pile=mean.tau2_pile if mean else None,
+            tau2_site_material=fit.components.get(SITE_MATERIAL) if fit else None,
+            tau2_pile_material=fit.components.get(PILE_MATERIAL) if fit else None,
+            residual_variance=fit.sigma2 if fit else None,
             i2_pct=None,
             q=None,
             q_df=None,

@@ -173,9 +173,10 @@ def _comparison(question: Question, plan: Plan) -> ComparisonAnswer:
             level=question.level,
             comparisons=question.comparisons,
         )
+        share = f"{100 * power:.0f}" if power < 0.995 else "more than 99"
         said = (
             f"A true difference of {question.difference:g} percentage points would be shown in "
-            f"{100 * power:.0f} of 100 such trials."
+            f"{share} of 100 such trials."
         )
     return ComparisonAnswer(
         outcome="expected",
@@ -197,13 +198,22 @@ def _cheapest(question: Question) -> CheapestAnswer:
     plan = cheapest_plan(_reaches(question), question.costs, question.plan, question.limits)
     outcome = "out_of_reach" if plan is None else "found"
     told = largest_plan(question.plan, question.limits) if plan is None else plan
-    size = f"{told.sites} sites, {told.piles} piles each, {told.bags} bags"
-    said = f"The cheapest: {size} per material, pile and look."
+    size = (
+        f"{told.sites} sites, {_counted(told.piles, 'pile')} each, {_counted(told.bags, 'bag')}"
+        " per material, pile and look"
+    )
+    said = f"The cheapest: {size}."
+    if told.piles == 1:
+        said += " With one pile per site it cannot be told how much piles of a site differ."
     days, comparison = _days(question, told), _comparison(question, told)
     if plan is None:
-        said = f"Even {size} per material, pile and look do not reach it. "
+        said = f"Even {size} do not reach it. "
         said += " ".join(_shortfalls(goal, days, comparison))
     return CheapestAnswer(outcome, said, told, question.costs.of(told), days, comparison)
+
+
+def _counted(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _missing(question: Question) -> str:

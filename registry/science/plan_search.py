@@ -7,7 +7,6 @@ reach it are found by halving, and the cheapest of these few plans is the answer
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import product
 
 from registry.science.plan import MIN_SITES, Costs, Plan
 from registry.science.types import ScienceError
@@ -36,10 +35,16 @@ def cheapest_plan(
         raise ScienceError("At least one of site, pile and bag must cost something.")
     if not reaches_goal(largest_plan(asked, limits)):
         return None
-    pairs = product(range(1, limits.piles + 1), range(1, limits.bags + 1))
-    shapes = (replace(asked, piles=piles, bags=bags) for piles, bags in pairs)
-    found = [_fewest_sites(reaches_goal, shape, limits.sites) for shape in shapes]
-    plans = [plan for plan in found if plan is not None]
+    plans: list[Plan] = []
+    for piles in range(1, limits.piles + 1):
+        most = limits.sites
+        for bags in range(1, limits.bags + 1):
+            shape = replace(asked, piles=piles, bags=bags)
+            found = _fewest_sites(reaches_goal, shape, most)
+            if found is not None:
+                # A bag more never needs more sites.
+                most = found.sites
+                plans.append(found)
     return min(plans, key=lambda plan: (costs.of(plan), -plan.sites))
 
 

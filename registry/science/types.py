@@ -271,6 +271,11 @@ class PooledEstimate:
     standard_error: float | None = None
     df: float | None = None
     letters: str = ""
+    # Of several materials on one day: the parts of the between-site and between-pile variances that
+    # are a material's own, and the variance of bags; what a next trial is planned with.
+    tau2_site_material: float | None = None
+    tau2_pile_material: float | None = None
+    residual_variance: float | None = None
     input_digest: str | None = None
     # For the statistician: lag and its interval, residual variance a + b f², Q-profile of τ².
     lag_days: float | None = None

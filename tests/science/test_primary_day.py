@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from registry.science.looks import code_looks
+from registry.science.plan import Components, Plan, expect_difference
 from registry.science.pooling import pool_trial
 from registry.science.types import LookColumns, PooledEstimate
 
@@ -48,6 +49,22 @@ def _pooled(n_sites: int) -> list[PooledEstimate]:
             code_looks(columns), primary_day=DAY, schedule_days=(DAY,), reference_material="POT"
         )
     )
+
+
+def test_the_variances_told_are_those_behind_the_differences(records: list[PooledEstimate]) -> None:
+    film = _of(records, "fixed_day")["FILM"]
+    parts = Components(
+        site=film.tau2_site - film.tau2_site_material,
+        site_material=film.tau2_site_material,
+        pile=film.tau2_pile - film.tau2_pile_material,
+        pile_material=film.tau2_pile_material,
+        residual=film.residual_variance,
+    )
+
+    expected = expect_difference(parts, Plan(sites=5, piles=2, materials=3, bags=4))
+
+    assert film.residual_variance == pytest.approx(4.0, rel=0.5)  # drawn with an SD of 2 points
+    assert film.comparisons[0].standard_error == pytest.approx(expected.standard_error, rel=1e-6)
 
 
 def _of(records: list[PooledEstimate], model: str) -> dict[str, PooledEstimate]:

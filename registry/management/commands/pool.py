@@ -9,10 +9,10 @@ from django.core.management.base import BaseCommand, CommandError
 from registry.errors import RegistryError
 from registry.jobs.pooling import request_pooling
 from registry.management.acting import as_coordinator_of
+from registry.management.progress import progress_bar
 from registry.models import PoolingRun, RunState
 
 POLL_SECONDS = 0.5
-BAR_WIDTH = 30
 
 
 class Command(BaseCommand):
@@ -44,8 +44,6 @@ class Command(BaseCommand):
 
 
 def _bar(run: PoolingRun) -> str:
-    share = run.done / run.total if run.total else float(run.state == RunState.DONE)
-    filled = round(share * BAR_WIDTH)
-    bar = "█" * filled + "·" * (BAR_WIDTH - filled)
-    text = f"{run.state:8} {bar} {run.done}/{run.total} {run.stage}"
-    return f"{text:78}"
+    finished = run.total == 0 and run.state == RunState.DONE
+    done, total = (1, 1) if finished else (run.done, run.total)
+    return progress_bar(done, total, before=f"{run.state:8} ", after=run.stage)
