@@ -29,6 +29,7 @@ from registry.science.used_looks import (
     LOST_AS_GONE,
     LOST_AS_UNTOUCHED,
     UsedLooks,
+    cut_of,
     is_lost,
     losses_as,
     with_losses_as,
@@ -36,16 +37,17 @@ from registry.science.used_looks import (
 
 MODEL = "one_stage"
 METHOD = (
-    "One stage. First-order loss after a lag, bags below the detection limit censored, residual "
-    "variance a + b·f²; log rate with site random and pile nested in site (and a bag effect where "
-    "bags are looked at again); Laplace approximation of the restricted likelihood; mean with t "
-    "(sites - 1), new pile at a new site with t (sites - 2)."
+    "One stage. First-order loss after a lag, bags below the detection limit censored, bags over "
+    "105 % left out and the others counted by their chance to stay, residual variance a + b·f²; "
+    "log rate with site random and pile nested in site (and a bag effect where bags are looked at "
+    "again); Laplace approximation of the restricted likelihood; mean with t (sites - 1), new pile "
+    "at a new site with t (sites - 2)."
 )
+# The other outcomes say why themselves, in the fit's notes.
 NO_RATE_BECAUSE = {
     OneStageOutcome.ALL_GONE_AT_FIRST_LOOK: say.GONE_FIRST,
     OneStageOutcome.NO_MEASURABLE_LOSS: say.NO_LOSS,
     OneStageOutcome.TOO_FEW_LOOKS: say.NO_RATE,
-    OneStageOutcome.RATE_TOO_UNCERTAIN: say.NO_RATE,
 }
 
 
@@ -71,9 +73,9 @@ def _pool_material(used: UsedLooks, m: int) -> RatePool:
     pool = _with_fit(pool, mine, fit)
     if fit.outcome is not OneStageOutcome.ESTIMATED:
         pool = replace(pool, rate_low=fit.rate_low, rate_high=fit.rate_high)
-        named = NO_RATE_BECAUSE[fit.outcome]
-        said = any(warning.code == named.code for warning in fit.notes)
-        return pool if said else pool.with_warnings(named)
+        named = NO_RATE_BECAUSE.get(fit.outcome)
+        said = named is None or any(warning.code == named.code for warning in fit.notes)
+        return pool if said or named is None else pool.with_warnings(named)
     if mine.looks.n_sites < MIN_SITES_TO_POOL:
         return replace(pool, mu=None, se=None).with_warnings(*say.about_sites(1, None, True))
     pool = replace(pool, left_out=_left_out(mine, fit), loss_cases=_loss_cases(used, m))
@@ -127,6 +129,7 @@ def _checked(looks: BagLooks, chosen: BoolArray) -> Looks:
         looks.detection_limit[chosen],
         looks.bag[chosen],
         looks.measurement_sd[chosen],
+        cut_of(looks)[chosen],
     )
 
 
@@ -165,7 +168,7 @@ def _with_fit(pool: RatePool, mine: _Material, fit: OneStageFit) -> RatePool:
         residual_a=fit.a,
         residual_b=fit.b,
         sites=tuple(_site(site, mine) for site in fit.sites),
-        converged=fit.converged or fit.mu is None,
+        converged=fit.outcome is not OneStageOutcome.NO_OPTIMUM,
         at_boundary=fit.at_boundary,
         n_evaluations=fit.n_evaluations,
         warnings=(*pool.warnings, *fit.notes),

@@ -196,16 +196,26 @@ def _curve(p: RatePrediction | None, last_day: float) -> tuple[CurvePoint, ...]:
 def _beyond(
     p: RatePrediction | None, reading: Reading, estimate: float | None, last_day: float
 ) -> tuple[Warning_, ...]:
-    """Say so when an answer lies beyond the last look."""
+    """Say so when an answer, or a chance beside it, lies beyond the last look."""
     if p is None:
         return ()
+    said = []
     day = reading.day if reading.day is not None else estimate
-    if reading.unit == "1/d" or day is None or day <= last_day:
-        return ()
-    return (
-        Warning_(
-            "beyond_last_look",
-            f"This answer is about day {day:.0f}, but the last look was on day {last_day:.0f}; "
-            "it assumes that the loss goes on at the same rate.",
-        ),
-    )
+    if reading.unit != "1/d" and day is not None and day > last_day:
+        said.append(
+            Warning_(
+                "beyond_last_look",
+                f"This answer is about day {day:.0f}, but the last look was on day {last_day:.0f}; "
+                "it assumes that the loss goes on at the same rate.",
+            )
+        )
+    late = [f"day {chance.days}" for chance in _chances(p) if chance.days > last_day]
+    if late:
+        said.append(
+            Warning_(
+                "chance_beyond_last_look",
+                f"The chance of 90 % by {' and by '.join(late)} looks beyond the last look, on day "
+                f"{last_day:.0f}; it assumes that the loss goes on at the same rate.",
+            )
+        )
+    return tuple(said)

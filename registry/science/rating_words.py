@@ -1,6 +1,7 @@
 """English sentences from a rating's pieces, with natural frequencies."""
 
 from registry.science.grower_rating import GrowerRating
+from registry.science.outcomes import CHANCE_DAYS
 from registry.science.rating import Band
 
 HEAT_WORDS = {
@@ -34,7 +35,7 @@ def rating_sentence(rating: GrowerRating) -> str:
     twelve, twenty_six = _of_ten(rating.chance_12_weeks), _of_ten(rating.chance_26_weeks)
     return (
         f"{_opening(rating)} {where.capitalize()}, at least 90 % would be gone after 12 weeks in "
-        f"{twelve}, and after 26 weeks in {twenty_six}."
+        f"{twelve}, and after 26 weeks in {twenty_six}.{_worked_out(rating)}"
     )
 
 
@@ -81,6 +82,17 @@ def _opening(rating: GrowerRating) -> str:
         Band.STILL_IN_PIECES: "Still in pieces: expect to see some of it after 12 weeks.",
         Band.LITTLE_CHANGE: "Little change: expect most of it to be there after 12 weeks.",
     }[rating.band]
+
+
+def _worked_out(rating: GrowerRating) -> str:
+    """Said where a chance is about a day after the last look."""
+    last = rating.last_look_day
+    if last is None or rating.chance_26_weeks is None or last >= CHANCE_DAYS[-1]:
+        return ""
+    return (
+        f" Nobody looked after week {last / _DAYS_PER_WEEK:.0f}: what comes later assumes that the "
+        "loss goes on at the same rate."
+    )
 
 
 def _bounded_sentence(rating: GrowerRating, where: str) -> str:

@@ -101,6 +101,11 @@ def is_lost(looks: BagLooks) -> BoolArray:
     return np.asarray(gone & ~looks.excluded & (looks.purpose == BagPurpose.SAMPLE))
 
 
+def cut_of(looks: BagLooks) -> FloatArray:
+    """Fraction of the start mass above which each look is left out of the fits, (n,)."""
+    return np.where(looks.ash_corrected, np.inf, UPPER_LIMIT_ABOVE)
+
+
 def _collapse(
     looks: BagLooks,
     handling: tuple[HandlingLoss | None, ...],
@@ -125,7 +130,7 @@ def _collapse(
         looks.detection_limit[in_fit],
         looks.measurement_sd[in_fit] ** 2,
         len(keys),
-        np.where(looks.ash_corrected[in_fit], np.inf, UPPER_LIMIT_ABOVE),
+        cut_of(looks)[in_fit],
     )
     last_day = np.zeros(len(looks.material_labels))
     np.maximum.at(last_day, looks.material[in_fit], looks.day[in_fit])

@@ -172,7 +172,7 @@ def _insert_looks(code: str, *, later: bool) -> None:
 
 
 def _draw(sites: int, piles: int, materials: int, days: list[int], copies: int) -> pa.Table:
-    """Bags drawn from the one-stage model, each material with a rate, lag and spreads of its own."""
+    """Bags drawn from the one-stage model; each material has its own rate, lag and spreads."""
     rng = np.random.default_rng(2026)
     shape = (sites * piles, materials, len(days), copies)
     pile, material, day, _ = (x.ravel() for x in np.indices(shape))

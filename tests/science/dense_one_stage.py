@@ -15,6 +15,8 @@ def leaf_loglik(eta, leaf, trial, lag, a, b, nu=None):
     sd = np.sqrt(a + b * f**2)
     law = stats.norm if nu is None else stats.t(nu)
     seen = law.logpdf((trial["remaining"] - f) / sd) - np.log(sd)
+    if trial.get("cut") is not None:
+        seen = seen - law.logcdf((trial["cut"] - f) / sd)
     gone = law.logcdf((trial["detection_limit"] - f) / sd)
     return np.bincount(leaf, np.where(trial["censored"], gone, seen), len(eta))
 

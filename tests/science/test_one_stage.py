@@ -247,6 +247,45 @@ def test_nothing_lost_is_an_upper_bound_that_holds():
     assert 1e-6 < fit.rate_high < 1e-3
 
 
+def without_heavy_bags(looks, cut=1.05):
+    return rows(looks, looks["remaining"] <= cut)
+
+
+def test_an_untouched_material_gets_no_rate_from_its_heavy_bags_being_left_out():
+    """A fifth to a third of the bags lie above 105 %; the others alone look 6 % lighter."""
+    truth = Truth(mu=np.log(1e-6), tau_site=0.0, lag=0.0, b=0.1**2)
+    rates = {True: 0, False: 0}
+    for seed in range(20):
+        looks = without_heavy_bags(trial(seed, 6, 3, truth=truth))
+        for told in rates:
+            fit = fit_one_stage(**looks, cut=1.05 if told else np.inf)
+            rates[told] += fit.mu is not None
+
+    assert rates[False] >= 15
+    assert rates[True] <= 2
+
+
+def test_a_slow_rate_is_the_same_with_and_without_the_bags_above_the_cut():
+    truth = Truth(mu=np.log(0.004), lag=0.0, b=0.1**2)
+    moved, untold = [], []
+    for seed in range(12):
+        looks = trial(seed, 8, 3, truth=truth)
+        whole, part = fit_one_stage(**looks), without_heavy_bags(looks)
+        moved.append(fit_one_stage(**part, cut=1.05).mu - whole.mu)
+        untold.append(fit_one_stage(**part).mu - whole.mu)
+
+    assert abs(np.mean(moved)) < 2.5 * np.std(moved, ddof=1) / np.sqrt(12) + 1e-3
+    assert np.mean(untold) > 2.0 * abs(np.mean(moved))
+
+
+def test_a_bag_above_the_cut_is_refused():
+    looks = trial(21, 2, 2)
+    looks["remaining"][0] = 1.2
+
+    with pytest.raises(ScienceError, match="above the cut"):
+        fit_one_stage(**looks, cut=1.05)
+
+
 def test_a_handful_of_weighings_is_too_few():
     looks = trial(15, 3, 1, days=(42,), n_bags=1)
 

@@ -5,8 +5,8 @@ import pytest
 from scipy.optimize import minimize
 
 from registry.science.one_stage.cells import check_looks, collapse
-from registry.science.one_stage.likelihood import (
-    CellLikelihood,
+from registry.science.one_stage.likelihood import CellLikelihood
+from registry.science.one_stage.residuals import (
     normal_log_cumulative,
     student_log_cumulative,
     student_log_density,
@@ -24,15 +24,25 @@ def small_trial(seed, **truth):
     return draw_trial(rng, 3, [1, 2, 3], n_bags=3, truth=Truth(**truth))
 
 
+def cut_trial(seed, cut):
+    """A small trial without the bags above a cut, which the others then know of."""
+    trial = small_trial(seed)
+    if cut is None:
+        return trial
+    kept = trial["remaining"] <= cut
+    return {**{k: v if v is None else v[kept] for k, v in trial.items()}, "cut": cut}
+
+
 def likelihood_of(trial, nu=None):
     cells = collapse(check_looks(**trial), by_look=nu is not None)
     return CellLikelihood(cells, nu)
 
 
+@pytest.mark.parametrize("cut", [None, 1.02])
 @pytest.mark.parametrize("nu", [None, NU])
 @pytest.mark.parametrize("seed", range(5))
-def test_cells_say_the_same_as_bags_one_by_one(seed, nu):
-    trial = small_trial(seed)
+def test_cells_say_the_same_as_bags_one_by_one(seed, nu, cut):
+    trial = cut_trial(seed, cut)
     eta = np.random.default_rng(seed).normal(-3.4, 0.4, 6)
 
     by_leaf = likelihood_of(trial, nu).by_leaf(eta, 7.0, 0.0005, 0.006)
@@ -41,9 +51,10 @@ def test_cells_say_the_same_as_bags_one_by_one(seed, nu):
     np.testing.assert_allclose(by_leaf, expected, rtol=0, atol=1e-9)
 
 
+@pytest.mark.parametrize("cut", [None, 1.02])
 @pytest.mark.parametrize("nu", [None, NU])
-def test_derivatives_by_the_rate_agree_with_differences(nu):
-    likelihood = likelihood_of(small_trial(1), nu)
+def test_derivatives_by_the_rate_agree_with_differences(nu, cut):
+    likelihood = likelihood_of(cut_trial(1, cut), nu)
     eta = np.random.default_rng(2).normal(-3.4, 0.4, 6)
     at = (7.0, 0.0005, 0.006)
     h = 1e-5
@@ -58,10 +69,11 @@ def test_derivatives_by_the_rate_agree_with_differences(nu):
     np.testing.assert_allclose(third.third, slope, rtol=1e-6, atol=1e-4)
 
 
+@pytest.mark.parametrize("cut", [None, 1.02])
 @pytest.mark.parametrize("nu", [None, NU])
 @pytest.mark.parametrize("index", [0, 1, 2], ids=["lag", "a", "b"])
-def test_derivatives_by_lag_and_variances_agree_with_differences(nu, index):
-    likelihood = likelihood_of(small_trial(1), nu)
+def test_derivatives_by_lag_and_variances_agree_with_differences(nu, cut, index):
+    likelihood = likelihood_of(cut_trial(1, cut), nu)
     eta = np.random.default_rng(2).normal(-3.4, 0.4, 6)
     at = np.array([7.0, 0.0005, 0.006])
     step = np.zeros(3)
@@ -72,7 +84,9 @@ def test_derivatives_by_lag_and_variances_agree_with_differences(nu, index):
     up, down = likelihood.to_third(eta, *(at + step))[0], likelihood.to_third(eta, *(at - step))[0]
     width = 2 * step[index]
     scale = 1e-6 / at[index]
-    np.testing.assert_allclose(third.by_phi[index], (up.total - down.total) / width, rtol=1e-6)
+    np.testing.assert_allclose(
+        third.by_phi[index].sum(), (up.total - down.total) / width, rtol=1e-6
+    )
     first = (up.first - down.first) / width
     np.testing.assert_allclose(third.first_by_phi[index], first, rtol=1e-5, atol=100 * scale)
     second = (up.second - down.second) / width
@@ -142,5 +156,5 @@ def test_lagged_decay_reproduces_least_squares_of_late_indomethacin(subject):
     leaf, third = likelihood.to_third(np.array([eta]), lag, a, 0.0)
 
     assert leaf.total == pytest.approx(fit["logLik"], abs=1e-6)
-    gradient = [leaf.first[0], *third.by_phi[:2] * [fit["se"]["lA"], a]]
+    gradient = [leaf.first[0], *third.by_phi[:2].sum(axis=1) * [fit["se"]["lA"], a]]
     np.testing.assert_allclose(gradient, 0.0, atol=2e-4)

@@ -359,6 +359,10 @@ def test_answers_beyond_the_last_look_say_so():
     assert "beyond_last_look" in codes(slow)
     assert "beyond_last_look" not in codes(fast)
     assert slow.curve[-1].day <= 113
+    # The last look was on day 112: 84 days lie before it, 180 beyond.
+    said = [w.message for w in fast.warnings if w.code == "chance_beyond_last_look"]
+    assert len(said) == 1
+    assert "by day 180 looks" in said[0]
 
 
 def test_nothing_in_any_record_is_nan():

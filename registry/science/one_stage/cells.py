@@ -2,7 +2,8 @@
 
 All bags of a pile weighed on one day share their fitted value f and their variance, so a cell
 (leaf, day, measurement variance) needs only count, mean and within sum of squares: exact, for the
-variance depends on f alone. Bags at or below a detection limit are counted per cell and limit.
+variance depends on f alone. Bags at or below a detection limit are counted per cell and limit,
+weighed ones per cell and cut: the value above which they would have been left out.
 The Student-t residual has no such sums; there every look is its own cell.
 """
 
@@ -26,6 +27,7 @@ class Cells:
     value : (n_cells,) mean fraction remaining; the detection limit for censored cells.
     within : (n_seen,) sum of squares about the cell's mean.
     measured : (n_cells,) known extra variance of a bag's value (ash correction).
+    cut : (n_seen,) value above which a bag is left out, inf where none is.
     n_seen : weighed cells.
     nest : leaf → … → site.
     """
@@ -36,6 +38,7 @@ class Cells:
     value: FloatArray
     within: FloatArray
     measured: FloatArray
+    cut: FloatArray
     n_seen: int
     nest: Nest
 
@@ -59,6 +62,7 @@ class Looks:
     censored: BoolArray
     limit: FloatArray
     measured: FloatArray
+    cut: FloatArray
     repeated: bool
     site_codes: IntArray
     pile_codes: IntArray
@@ -86,6 +90,7 @@ class Looks:
             self.limit[keep],
             bag=self.bag[keep],
             measurement_sd=np.sqrt(self.measured[keep]),
+            cut=self.cut[keep],
         )
 
 
@@ -98,6 +103,7 @@ def check_looks(
     detection_limit: FloatArray | float,
     bag: IntArray | None = None,
     measurement_sd: FloatArray | None = None,
+    cut: FloatArray | float = np.inf,
 ) -> Looks:
     """Check the arrays of one material and drop rows without information (lost bags).
 
@@ -110,6 +116,7 @@ def check_looks(
     detection_limit : (n,) or one fraction, > 0 where censored.
     bag : (n,) codes; only needed when a bag may occur more than once.
     measurement_sd : (n,) known extra standard deviation of `remaining`, >= 0.
+    cut : (n,) or one value above which a weighed bag would have been left out.
 
     Raises
     ------
@@ -127,6 +134,7 @@ def check_looks(
         "measured": np.zeros(n)
         if measurement_sd is None
         else np.asarray(measurement_sd, float) ** 2,
+        "cut": np.broadcast_to(np.asarray(cut, float), (n,)),
     }
     for name, column in columns.items():
         if column.shape != (n,):
@@ -143,6 +151,8 @@ def _refuse_impossible(kept: dict[str, np.ndarray]) -> None:
     limit = kept["limit"][kept["censored"]]
     if not np.all(np.isfinite(limit) & (limit > 0) & (limit < 1)):
         raise ScienceError("A bag with nothing left needs a detection limit between 0 and 1.")
+    if np.any(kept["remaining"][~kept["censored"]] > kept["cut"][~kept["censored"]]):
+        raise ScienceError("A bag above the cut is left out, not handed in.")
     if not np.all(np.isfinite(kept["measured"])):
         raise ScienceError("A measurement standard deviation must be a finite number.")
 
@@ -161,7 +171,7 @@ def _with_dense_codes(kept: dict[str, np.ndarray]) -> Looks:
         raise ScienceError("A bag code stands in two piles; bag codes must be unique.")
     return Looks(
         site, pile, bag, kept["day"], np.where(kept["censored"], 0.0, kept["remaining"]),
-        kept["censored"], kept["limit"], kept["measured"], len(bag_codes) < len(bag),
+        kept["censored"], kept["limit"], kept["measured"], kept["cut"], len(bag_codes) < len(bag),
         site_codes, pile_codes, pile_site,
     )  # fmt: skip
 
@@ -182,8 +192,11 @@ def collapse(looks: Looks, by_look: bool = False) -> Cells:
     nest, leaf = nest_looks(looks)
     seen = _group(looks, leaf, ~looks.censored, looks.remaining, by_look)
     gone = _group(looks, leaf, looks.censored, looks.limit, False)
-    joined = {name: np.concatenate([seen[name], gone[name]]) for name in gone if name != "within"}
-    return Cells(**joined, within=seen["within"], n_seen=len(seen["leaf"]), nest=nest)
+    shared = [name for name in gone if name not in ("within", "cut")]
+    joined = {name: np.concatenate([seen[name], gone[name]]) for name in shared}
+    return Cells(
+        **joined, within=seen["within"], cut=seen["cut"], n_seen=len(seen["leaf"]), nest=nest
+    )
 
 
 def _group(
@@ -191,7 +204,7 @@ def _group(
 ) -> dict[str, np.ndarray]:
     """Group the kept looks; censored ones also by their limit, weighed ones never by value."""
     rows = np.flatnonzero(keep)
-    extra = looks.limit[rows] * looks.censored[rows]
+    extra = np.where(looks.censored[rows], looks.limit[rows], looks.cut[rows])
     keys = np.column_stack([leaf[rows], looks.day[rows], looks.measured[rows], extra])
     if by_look or len(rows) == 0:
         order = np.argsort(leaf[rows], kind="stable")
@@ -207,6 +220,7 @@ def _group(
         "leaf": leaf[rows][first],
         "day": looks.day[rows][first],
         "measured": looks.measured[rows][first],
+        "cut": looks.cut[rows][first],
         "count": count,
         "value": mean,
         "within": within,

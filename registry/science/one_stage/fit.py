@@ -20,7 +20,7 @@ import numpy as np
 
 from registry.science.one_stage import outcomes
 from registry.science.one_stage.cells import Looks, check_looks, collapse
-from registry.science.one_stage.lag import highest, interval
+from registry.science.one_stage.lag import highest, interval, lag_estimate, mean_per_day_of_lag
 from registry.science.one_stage.laplace import Mode, ModeNotFound, Theta, evaluate, variance_of_mean
 from registry.science.one_stage.likelihood import CellLikelihood
 from registry.science.one_stage.profile import (
@@ -31,11 +31,7 @@ from registry.science.one_stage.profile import (
     ProfilePoint,
     evaluation_of,
 )
-from registry.science.one_stage.records import (
-    LagEstimate,
-    OneStageFit,
-    OneStageOutcome,
-)
+from registry.science.one_stage.records import OneStageFit, OneStageOutcome
 from registry.science.one_stage.site_rates import site_rates
 from registry.science.one_stage.start import Start, first_guess
 from registry.science.types import BoolArray, FitDidNotConverge, FloatArray, IntArray, Warning_
@@ -51,7 +47,6 @@ LARGEST_SE = 2.0
 MUCH_FASTER = 3.0
 # Standard deviations to start from when the first try failed, times the coarse ones.
 WIDER = 2.5
-Z_95 = 1.959963984540054
 
 
 def fit_one_stage(
@@ -64,6 +59,7 @@ def fit_one_stage(
     bag: IntArray | None = None,
     measurement_sd: FloatArray | None = None,
     residual: str = "normal",
+    cut: FloatArray | float = np.inf,
 ) -> OneStageFit:
     """Fit one material.
 
@@ -78,6 +74,7 @@ def fit_one_stage(
     bag : (n,) codes; give them where a bag may be looked at more than once.
     measurement_sd : (n,) known extra standard deviation of `remaining` (ash correction).
     residual : "normal", or "student" for the sensitivity with STUDENT_NU degrees of freedom.
+    cut : (n,) or one value above which a weighed bag would have been left out.
 
     Returns
     -------
@@ -88,7 +85,9 @@ def fit_one_stage(
     ------
     ScienceError : the arrays contradict each other.
     """
-    looks = check_looks(site, pile, day, remaining, censored, detection_limit, bag, measurement_sd)
+    looks = check_looks(
+        site, pile, day, remaining, censored, detection_limit, bag, measurement_sd, cut
+    )
     return fit_looks(looks, residual)
 
 
@@ -104,6 +103,8 @@ def fit_looks(looks: Looks, residual: str = "normal") -> OneStageFit:
     if fitted.se is None or fitted.se > LARGEST_SE:
         return outcomes.too_uncertain(looks, residual, fitted)
     if problem.suits_faster_rates(fitted):
+        if problem.left_at_the_last_look(fitted) > outcomes.NOT_SOON_GONE:
+            return outcomes.too_uncertain(looks, residual, fitted)
         return outcomes.unbounded_above(looks, residual, fitted)
     return fitted
 
@@ -222,6 +223,13 @@ class OneStageProblem:
                 return True
         return False
 
+    def left_at_the_last_look(self, fitted: OneStageFit) -> float:
+        """Fraction that the typical pile still has then."""
+        assert fitted.mu is not None
+        assert fitted.lag is not None
+        elapsed = max(float(self.look_days[-1]) - fitted.lag.days, 0.0)
+        return float(np.exp(-np.exp(fitted.mu) * elapsed))
+
     def _loglik(self, theta: Theta, mean: float, mode: Mode) -> float:
         at_mean = Theta(theta.lag, theta.a, theta.b, theta.tau2, mean)
         return evaluate(CellLikelihood(self.cells, self.nu), at_mean, mode).criterion
@@ -264,25 +272,3 @@ def _spans_everything(
         and ends[0].criterion > cut
         and ends[1].criterion > cut
     )
-
-
-def lag_estimate(
-    best: ProfilePoint, ends: tuple[ProfilePoint, ProfilePoint] | None, look_days: FloatArray
-) -> LagEstimate:
-    """The lag's record; its standard error is read from the interval, one-sided at a bound."""
-    times_rate = float(np.exp(best.mean) * best.lag)
-    if ends is None:
-        return LagEstimate(0.0, None, None, None, False, False, 0.0)
-    widths = [e for e in (best.lag - ends[0].lag, ends[1].lag - best.lag) if e > 0.0]
-    se = float(np.mean(widths)) / Z_95 if widths else 0.0
-    first_look = look_days[look_days > 0].min()
-    return LagEstimate(
-        best.lag, ends[0].lag, ends[1].lag, se, True, bool(best.lag >= first_look), times_rate
-    )
-
-
-def mean_per_day_of_lag(ends: tuple[ProfilePoint, ProfilePoint] | None) -> float:
-    """dμ̂/dL along the profile."""
-    if ends is None or ends[1].lag <= ends[0].lag:
-        return 0.0
-    return (ends[1].mean - ends[0].mean) / (ends[1].lag - ends[0].lag)

@@ -3,6 +3,7 @@
 import numpy as np
 
 from registry.science.one_stage.profile import EXACT, HALF_CHI2_95, ROUGH, LagProfile, ProfilePoint
+from registry.science.one_stage.records import LagEstimate
 from registry.science.types import FitDidNotConverge, FloatArray
 
 # A gain in log-likelihood too small to matter to anybody ends the search.
@@ -14,6 +15,7 @@ END_TOLERANCE = 0.02
 # Days; ends of the interval are not told apart any finer.
 NEAREST = 1e-2
 MAX_STEPS = 40
+Z_95 = 1.959963984540054
 
 
 def highest(
@@ -166,3 +168,25 @@ def _first_reach(profile: LagProfile, best: ProfilePoint, edge: float) -> float:
     if best.slope * room < 0.0:
         reach = min(reach, HALF_CHI2_95 / abs(best.slope))
     return float(max(reach, NEAREST))
+
+
+def lag_estimate(
+    best: ProfilePoint, ends: tuple[ProfilePoint, ProfilePoint] | None, look_days: FloatArray
+) -> LagEstimate:
+    """The lag's record; its standard error is read from the interval, one-sided at a bound."""
+    times_rate = float(np.exp(best.mean) * best.lag)
+    if ends is None:
+        return LagEstimate(0.0, None, None, None, False, False, 0.0)
+    widths = [e for e in (best.lag - ends[0].lag, ends[1].lag - best.lag) if e > 0.0]
+    se = float(np.mean(widths)) / Z_95 if widths else 0.0
+    first_look = look_days[look_days > 0].min()
+    return LagEstimate(
+        best.lag, ends[0].lag, ends[1].lag, se, True, bool(best.lag >= first_look), times_rate
+    )
+
+
+def mean_per_day_of_lag(ends: tuple[ProfilePoint, ProfilePoint] | None) -> float:
+    """dμ̂/dL along the profile."""
+    if ends is None or ends[1].lag <= ends[0].lag:
+        return 0.0
+    return (ends[1].mean - ends[0].mean) / (ends[1].lag - ends[0].lag)

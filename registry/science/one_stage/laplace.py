@@ -119,7 +119,9 @@ def evaluate(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode)
         by_tau2[0] += g @ bounded.by_tau2
         g = g * bounded.slope
     _, lambda_sums, rho = solve(sweep, -g * third.third, None if flat else 0.0)
-    by_phi = third.by_phi + 0.5 * third.second_by_phi @ g - 0.5 * third.first_by_phi @ rho
+    by_phi = (
+        third.by_phi.sum(axis=1) + 0.5 * third.second_by_phi @ g - 0.5 * third.first_by_phi @ rho
+    )
     pairs = zip(mode.node_sums, lambda_sums, by_tau2, strict=True)
     by_variance = [0.5 * (n @ n - by - n @ lam) for n, lam, by in pairs]
     criterion = leaf.total - 0.5 * mode.scores @ (mode.eta - mode.mean) - 0.5 * safe.log_det()
@@ -216,9 +218,9 @@ def _newton_target(
     information = -derivatives.second
     sweep = sweep_up(nest, theta.tau2, information) if near else None
     if sweep is None or not sweep.positive:
-        least = LEAST_SHARE * derivatives.expected
-        guarded = np.where(information > 0.0, np.maximum(information, least), derivatives.expected)
-        information = guarded
+        expected = derivatives.expected()
+        least = LEAST_SHARE * expected
+        information = np.where(information > 0.0, np.maximum(information, least), expected)
         sweep = sweep_up(nest, theta.tau2, information)
     if theta.mean is None and sweep.root <= 0.0:
         raise ModeNotFound("No look tells anything about the rate at this lag.")

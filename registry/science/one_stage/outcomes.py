@@ -5,9 +5,10 @@ from scipy.optimize import minimize
 from scipy.stats import t as student_t
 
 from registry.science.one_stage.cells import Looks
-from registry.science.one_stage.likelihood import tobit_log_likelihood
+from registry.science.one_stage.last_losses import last_losses
 from registry.science.one_stage.profile import HALF_CHI2_95, LEAST_A
 from registry.science.one_stage.records import Counts, LagEstimate, OneStageFit, OneStageOutcome
+from registry.science.one_stage.residuals import tobit_log_likelihood
 from registry.science.types import BoolArray, FloatArray, Warning_
 
 # A bag within 3 % of its start mass counts as whole: the gate for polyethylene in each pile.
@@ -27,6 +28,9 @@ JUST_BEFORE = 1.0 - 1e-3
 # Lags of compost items are days to a few weeks; with a first look later than this and loss already
 # seen, a straight line back to "all there" says more about the curve's form than about a lag.
 LATE_FIRST_LOOK_DAYS = 60.0
+
+# A material of which the fit leaves this much at the last look is not one that was soon gone.
+NOT_SOON_GONE = 0.5
 
 LAG_LATE = Warning_(
     "lag_not_identified",
@@ -122,28 +126,15 @@ def first_looks_found_something(looks: Looks) -> bool:
 
 def clear_loss(looks: Looks) -> bool:
     """Whether any loss by the last looks stands out from weighing noise."""
-    loss, n, noise = _last_losses(looks)
+    found = last_losses(looks, WHOLE_WITHIN)
+    loss, n, noise = found.loss, found.bags, found.noise
     mean = float(np.average(loss, weights=n))
-    if mean >= 2.0 * WHOLE_WITHIN or np.any(looks.censored):
+    clear = mean > CLEAR_Z * noise / np.sqrt(n.sum())
+    if np.any(looks.censored) or (mean >= 2.0 * WHOLE_WITHIN and (clear or not found.cut_matters)):
         return True
     if np.any((loss > CLEAR_PILE_LOSS) & (loss > CLEAR_Z * noise / np.sqrt(n))):
         return True
-    return mean > WHOLE_WITHIN and mean > CLEAR_Z * noise / np.sqrt(n.sum())
-
-
-def _last_losses(looks: Looks) -> tuple[FloatArray, FloatArray, float]:
-    """Mean loss and number of bags at each pile's last look, and a bag's standard deviation."""
-    last = np.zeros(looks.n_piles)
-    np.maximum.at(last, looks.pile, looks.day)
-    rows = (looks.day == last[looks.pile]) & (looks.day > 0)
-    piles, code = np.unique(looks.pile[rows], return_inverse=True)
-    lost = 1.0 - looks.remaining[rows]
-    n = np.bincount(code).astype(float)
-    mean = np.bincount(code, lost) / n
-    freedom = max(n.sum() - len(piles), 0.0)
-    within = float(np.sum((lost - mean[code]) ** 2))
-    noise = np.sqrt(within / freedom) if freedom > 0 else WHOLE_WITHIN
-    return mean, n, float(noise)
+    return bool(mean > WHOLE_WITHIN and clear)
 
 
 def _all_gone(looks: Looks, residual: str) -> OneStageFit:
@@ -162,10 +153,10 @@ def _all_gone(looks: Looks, residual: str) -> OneStageFit:
 
 def _nothing_lost(looks: Looks, residual: str) -> OneStageFit:
     """An upper bound: one-sided 95 % limit of the mean loss over sites at the last looks."""
-    loss, n, noise = _last_losses(looks)
+    found = last_losses(looks, WHOLE_WITHIN)
+    loss, n, noise, reached = found.loss, found.bags, found.noise, found.pile
     last = np.zeros(looks.n_piles)
     np.maximum.at(last, looks.pile, looks.day)
-    reached = np.unique(looks.pile[looks.day > 0])
     site = looks.pile_site[reached]
     weight = np.bincount(site, n)
     present = weight > 0
@@ -173,7 +164,7 @@ def _nothing_lost(looks: Looks, residual: str) -> OneStageFit:
     s = len(of_site)
     spread = float(np.std(of_site, ddof=1)) if s > 1 else 0.0
     error = max(spread / np.sqrt(s), noise / np.sqrt(n.sum()))
-    freedom = s - 1 if s > 1 else max(int(n.sum()) - 1, 1)
+    freedom = s - 1 if s > 1 else max(round(float(n.sum())) - 1, 1)
     most = float(np.mean(of_site)) + float(student_t.ppf(0.95, freedom)) * error
     high = -np.log1p(-min(max(most, 1e-6), 0.999)) / float(np.median(last[reached]))
     note = Warning_(

@@ -160,7 +160,7 @@ def _without_site(cells: Cells, site: int) -> Cells:
     kept = cells.nest.top_of_leaf()[cells.leaf] != site
     return Cells(
         cells.leaf, cells.day, cells.count * kept, cells.value,
-        cells.within * kept[: cells.n_seen], cells.measured, cells.n_seen, cells.nest,
+        cells.within * kept[: cells.n_seen], cells.measured, cells.cut, cells.n_seen, cells.nest,
     )  # fmt: skip
 
 
