@@ -10,11 +10,22 @@ from django.contrib.auth.forms import AuthenticationForm
 from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
-from frontend.presenters.vocabulary import FORMS, HEATS, ROLES, SITE_ROLES, Words
+from frontend.presenters.vocabulary import (
+    FLAG_DECISIONS,
+    FLAG_KINDS,
+    FORMS,
+    HEATS,
+    LOOK_FIELDS,
+    ROLES,
+    SITE_ROLES,
+    Words,
+)
 from registry.models import Material
 from registry.queries.across_trials import family_of
+from registry.queries.flag_queue import QueueFilter
 from registry.queries.ratings import MaterialFilter
 from registry.services.members import INVITATION_DAYS, LONGEST_INVITATION_DAYS
+from registry.services.quality import CORRECTABLE
 
 Choices = list[tuple[str, str | Promise]]
 
@@ -199,3 +210,54 @@ class NewPersonForm(forms.Form):
         help_text=_("At least 12 characters; a sentence is easy to remember."),
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
     )
+
+
+class QueueForm(forms.Form):
+    """What part of the quality queue to show. An unknown value is ignored rather than scolded."""
+
+    decision = forms.ChoiceField(
+        label=_("Show"), required=False, choices=list(FLAG_DECISIONS.items())
+    )
+    code = forms.ChoiceField(label=_("Finding"), required=False)
+    site = forms.ChoiceField(label=_("Site"), required=False)
+
+    def __init__(self, *args: Any, sites: Choices, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["code"].choices = _any_of(FLAG_KINDS, any_word=_("Every finding"))  # type: ignore[attr-defined]
+        self.fields["site"].choices = [("", _("Every site")), *sites]  # type: ignore[attr-defined]
+
+    def wanted(self) -> QueueFilter:
+        self.is_valid()
+        chosen = self.cleaned_data
+        return QueueFilter(
+            decision=chosen.get("decision") or "waiting",
+            code=chosen.get("code", ""),
+            site=chosen.get("site", ""),
+        )
+
+
+class DecisionForm(forms.Form):
+    """Accept or exclude, with a reason."""
+
+    decision = forms.ChoiceField(choices=[("accept", _("Accept")), ("exclude", _("Exclude"))])
+    reason = forms.CharField(max_length=500)
+
+
+class CorrectionForm(forms.Form):
+    """One value of a look, the reason, and the revision that the person has read."""
+
+    field = forms.ChoiceField(
+        label=_("What to correct"),
+        choices=[(name, LOOK_FIELDS[name]) for name in CORRECTABLE],
+    )
+    value = forms.CharField(
+        label=_("Right value"),
+        required=False,
+        max_length=2000,
+        help_text=_("As it would stand in a file: 4.912, or yes. Blank empties the field."),
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+    )
+    reason = forms.CharField(
+        label=_("Reason"), max_length=500, help_text=_("What was wrong, and how you know.")
+    )
+    revision = forms.IntegerField(min_value=1, widget=forms.HiddenInput)

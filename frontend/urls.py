@@ -12,6 +12,8 @@ from frontend.views import (
     lab,
     members,
     piles,
+    quality,
+    records,
     trials,
 )
 
@@ -44,6 +46,8 @@ urlpatterns = [
     path("trials/<str:code>/completeness/", coordinator.completeness_grid, name="completeness"),
     path("trials/<str:code>/pool/", coordinator.pool, name="pool"),
     path("trials/<str:code>/freeze/", coordinator.freeze, name="freeze"),
+    path("trials/<str:code>/queue/", quality.queue, name="queue"),
+    path("trials/<str:code>/queue/<int:pk>/", quality.flag, name="flag"),
     path("trials/<str:code>/members/", members.of_trial, name="trial-members"),
     path(
         "trials/<str:code>/members/<int:pk>/remove/",
@@ -64,6 +68,8 @@ urlpatterns = [
     path("uploads/<int:pk>/", lab.upload, name="upload"),
     path("sites/<str:site>/piles/<str:code>/", piles.pile, name="pile"),
     path("bags/", lab.bags, name="bags"),
+    path("looks/<int:pk>/", records.look, name="look"),
+    path("bags/<int:pk>/", records.bag, name="bag"),
     path("tokens/", lab.tokens, name="tokens"),
     path("tokens/<int:pk>/revoke/", lab.revoke, name="revoke-token"),
 ]

@@ -241,9 +241,19 @@ def _visible(actor: Actor, model: type[Model], today: date) -> Q:
     raise LookupError(f"No visibility rule for {model.__name__}.")
 
 
-def _visible_rows(actor: Actor, model: type[Model], today: date) -> Q:
+def held_by(actor: Actor, model: type[M]) -> QuerySet[M]:
+    """Rows of the actor's own sites and trials, released or not: whose story they may read."""
+    return model._default_manager.filter(_held(actor, model))
+
+
+def _held(actor: Actor, model: type[Model]) -> Q:
     site, trial = ROW_PATHS[model]
-    mine = Q(**{f"{site}__in": actor.sites()}) | Q(**{f"{trial}__in": actor.trials()})
+    return Q(**{f"{site}__in": actor.sites()}) | Q(**{f"{trial}__in": actor.trials()})
+
+
+def _visible_rows(actor: Actor, model: type[Model], today: date) -> Q:
+    mine = _held(actor, model)
+    _site, trial = ROW_PATHS[model]
     if model not in RELEASED_ROWS:
         return mine
     open_releases = Release.objects.filter(_out_of_embargo(today), trial=OuterRef(f"{trial}_id"))
@@ -329,10 +339,9 @@ def visible_history(actor: Actor, model: type[Model]) -> QuerySet[Any]:
 
 
 def _visible_history(actor: Actor, model: type[Model]) -> Q:
-    trials, sites = actor.trials(), actor.sites()
     if model in ROW_PATHS:
-        site, trial = ROW_PATHS[model]
-        return Q(**{f"{site}__in": sites}) | Q(**{f"{trial}__in": trials})
+        return _held(actor, model)
+    trials, sites = actor.trials(), actor.sites()
     coordinated = actor.sites_in_charge_of()
     tried = Trial.materials.through.objects.filter(trial__in=trials).values("material")
     conditions = {

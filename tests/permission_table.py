@@ -354,6 +354,19 @@ PAGES = [
     ),
     post("trials/<str:code>/pool/", *(LOG_IN,) * 5, path="trials/TRIAL-1/pool/"),
     post("trials/<str:code>/freeze/", *(LOG_IN,) * 5, path="trials/TRIAL-1/freeze/"),
+    # Each sees the findings of its own rows there.
+    get(
+        "trials/<str:code>/queue/",
+        *(LOG_IN, 200, 200, 200, 403),
+        path="trials/TRIAL-1/queue/",
+    ),
+    get(
+        "trials/<str:code>/queue/<int:pk>/",
+        *(LOG_IN, 200, 404, 200, 403),
+        path="trials/TRIAL-1/queue/{flag}/",
+    ),
+    get("looks/<int:pk>/", LOG_IN, 200, 404, 200, 404, path="looks/{look}/"),
+    get("bags/<int:pk>/", LOG_IN, 200, 404, 200, 404, path="bags/{bag}/"),
     get(
         "trials/<str:code>/members/",
         *(LOG_IN, 403, 403, 200, 403),

@@ -94,6 +94,47 @@ UPLOAD_KINDS: Words = {
     "bags": _("Bags"),
     "retrievals": _("Looks at bags"),
 }
+LOOK_FIELDS: Words = {
+    "outcome": _("Outcome"),
+    "reburied": _("Put back into the pile"),
+    "wet_mass_g": _("Residue as lifted"),
+    "dry_mass_g": _("Dry residue"),
+    "ash_pct": _("Ash of the residue"),
+    "contaminant_ash_pct": _("Ash of the compost around it"),
+    "sieve_mm": _("Sieve aperture"),
+    "drying_c": _("Drying temperature"),
+    "fragmentation": _("Fragmentation, 0 whole to 5 none found"),
+    "growth": _("Growth, 0 none to 5 fully overgrown"),
+    "brittleness": _("Brittleness, 0 as new to 4 crumbles"),
+    "cracking": _("Cracks, 0 none to 4 all over"),
+    "discolouration": _("Discolouration, 0 as new to 4 all over"),
+    "observer": _("Observer"),
+    "notes": _("Notes"),
+}
+FLAG_KINDS: Words = {
+    "remaining_over_105": _("More residue than there was material"),
+    "more_than_before": _("More left than at the look before"),
+    "replicate_spread": _("Bags of one day far apart"),
+    "hidden_compost": _("Ash says that compost hides in the residue"),
+    "outside_window": _("Lifted early or late"),
+    "score_against_mass": _("Score and mass disagree"),
+    "gone_beside_remaining": _("Gone beside bags that are not"),
+    "start_mass_off_batch": _("Start mass far from its batch"),
+    "control_lost_mass": _("Control that should stay lost mass"),
+    "control_gained_mass": _("Control that should stay gained mass"),
+    "control_not_degraded": _("Control that should go is still there"),
+    "few_bags_recovered": _("Few bags came back whole"),
+    "above_75": _("Readings above 75 °C"),
+    "fahrenheit_like": _("Readings look like °F"),
+    "logger_outside": _("Logger lay outside the pile"),
+    "gap_while_hot": _("Gap while the pile was hot"),
+}
+FLAG_DECISIONS: Words = {
+    "waiting": _("Waiting"),
+    "accept": _("Accepted"),
+    "exclude": _("Excluded"),
+    "withdrawn": _("Withdrawn"),
+}
 SITE_ROLES: Words = {
     "technician": _("Technician"),
     "lead": _("Lead"),
@@ -131,6 +172,10 @@ UNITS: Words = {
     "d": _("days"),
     "days": _("days"),
     "%": _("%"),
+    "g": _("g"),
+    "h": _("hours"),
+    "Cel": _("°C"),
+    "mm": _("mm"),
     "1": "",
 }
 ADJUSTMENTS: Words = {

@@ -39,7 +39,7 @@ def draw(chart: altair.TopLevelMixin, caption: Caption) -> str:
     root = ElementTree.fromstring(raw)
     for element in root.iter():
         _plain_attributes(element, caption.chart_id)
-    _describe(root, caption)
+    describe(root, caption)
     return ElementTree.tostring(root, encoding="unicode")
 
 
@@ -53,7 +53,7 @@ def _plain_attributes(element: ElementTree.Element, prefix: str) -> None:
             element.set(name, _REFERENCE.sub(rf"url(#{prefix}-\1)", value))
 
 
-def _describe(root: ElementTree.Element, caption: Caption) -> None:
+def describe(root: ElementTree.Element, caption: Caption) -> None:
     title = ElementTree.Element(f"{{{SVG}}}title", {"id": f"{caption.chart_id}-title"})
     title.text = caption.title
     description = ElementTree.Element(f"{{{SVG}}}desc", {"id": f"{caption.chart_id}-desc"})
