@@ -5,8 +5,8 @@ from django.urls import reverse
 
 from frontend.presenters.vocabulary import FLAG_KINDS
 from registry.models import Flag, Retrieval
-from registry.science.quality_rules import CODES
 from registry.permissions import Actor
+from registry.science.quality_rules import CODES
 from registry.services.flags import review_looks
 from tests import factories
 from tests.frontend.small_trial import log_in
