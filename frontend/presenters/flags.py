@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -87,7 +88,7 @@ def flag_line(flag: Flag) -> FlagLine:
         subject=subject_of(flag),
         site=flag.pile.site.name,
         message=flag.message,
-        decision=word(FLAG_DECISIONS, flag.decision),
+        decision=capfirst(word(FLAG_DECISIONS, flag.decision)),
         raised_at=flag.raised_at,
     )
 
@@ -248,7 +249,7 @@ def _decided(flag: Flag) -> str:
         return ""
     who = str(flag.decided_by or _("the quality rules"))
     told = {
-        "what": word(FLAG_DECISIONS, flag.decision),
+        "what": capfirst(word(FLAG_DECISIONS, flag.decision)),
         "who": who,
         "when": _moment(flag.decided_at),
     }

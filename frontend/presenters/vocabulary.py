@@ -129,12 +129,6 @@ FLAG_KINDS: Words = {
     "logger_outside": _("Logger lay outside the pile"),
     "gap_while_hot": _("Gap while the pile was hot"),
 }
-FLAG_DECISIONS: Words = {
-    "waiting": _("Waiting"),
-    "accept": _("Accepted"),
-    "exclude": _("Excluded"),
-    "withdrawn": _("Withdrawn"),
-}
 SITE_ROLES: Words = {
     "technician": _("Technician"),
     "lead": _("Lead"),
