@@ -160,6 +160,25 @@ def can(
     return capability in WITHOUT_A_TRIAL
 
 
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """Ids of the sites and of the trials in which an actor may do what labs do; one is enough."""
+
+    sites: frozenset[int]
+    trials: frozenset[int]
+
+    def covers(self, site_id: int, trial_id: int) -> bool:
+        return site_id in self.sites or trial_id in self.trials
+
+
+def reach(actor: Actor) -> Reach:
+    """`can` of a capability in LAB for any number of places, in two queries."""
+    return Reach(
+        sites=frozenset(actor.sites().values_list("pk", flat=True)),
+        trials=frozenset(actor.trials().values_list("pk", flat=True)),
+    )
+
+
 def demand(
     actor: Actor,
     capability: Capability,

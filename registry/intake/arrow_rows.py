@@ -1,6 +1,7 @@
 """Arrow tables out of Postgres, and into it by COPY."""
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pyarrow as pa
@@ -11,7 +12,7 @@ from django.db.models import Model, QuerySet
 from psycopg import sql
 
 # Rows written to the server at a time.
-PIECE_ROWS = 20_000
+PIECE_ROWS = 5_000
 # Arrow parses blocks of this size at once; a row must fit into one.
 BLOCK_BYTES = 4 * 1024 * 1024
 MANY_VALUES = 1000
@@ -53,9 +54,13 @@ def insert(model: type[Model], columns: Mapping[str, pa.Array]) -> None:
         sql.Identifier(model._meta.db_table),
         sql.SQL(", ").join(map(sql.Identifier, table.column_names)),
     )
-    with connection.cursor() as cursor, cursor.copy(query) as copy:
-        for batch in table.to_batches(max_chunksize=PIECE_ROWS):
-            copy.write(_csv_bytes(batch))
+    batches = table.to_batches(max_chunksize=PIECE_ROWS)
+    # A thread writes the text of the pieces to come while the server takes one.
+    with ThreadPoolExecutor(max_workers=1) as writer:
+        pieces = writer.map(_csv_bytes, batches)
+        with connection.cursor() as cursor, cursor.copy(query) as copy:
+            for piece in pieces:
+                copy.write(piece)
 
 
 def _csv_bytes(batch: pa.RecordBatch) -> memoryview:

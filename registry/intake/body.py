@@ -55,7 +55,7 @@ def require_text(body: bytes) -> bytes:
             code="not_utf8",
         )
     text = body[len(UTF8_MARK) :] if body.startswith(UTF8_MARK) else body
-    if not text.strip():
+    if not text or text.isspace():
         raise UnreadableBody("The file is empty.", code="empty_body")
     if b"\0" in text:
         line = text.count(b"\n", 0, text.index(b"\0")) + 1

@@ -23,6 +23,8 @@ from registry.intake.table import NOT_A_VALUE, BoolArray, Table, always
 
 TEXT_KINDS = (Kind.CODE, Kind.TEXT, Kind.CHOICE, Kind.YES_NO, Kind.DATETIME)
 YES_NO = ("yes", "no")
+# Looking texts up costs a third of checking them.
+WORTH_CODING = 2
 # No trial is older or planned further ahead; outside, a digit slipped.
 FIRST_DAY, LAST_DAY = date(1970, 1, 1), date(2199, 12, 31)
 
@@ -33,14 +35,25 @@ def typed_table(columns: dict[str, pa.Array], kind: UploadKind) -> Table | None:
     typed = {}
     for name, values in columns.items():
         column = kind.column(name)
+        codes = _codes(values) if column.kind in TEXT_KINDS else None
+        if codes is not None:
+            values = codes.dictionary
         if column.kind in TEXT_KINDS:
             values = _trimmed(values)
-        if column.required and values.null_count:
-            return None
         if not _all_well_formed(values, column):
+            return None
+        if codes is not None:
+            values = values.take(codes.indices)
+        if column.required and values.null_count:
             return None
         typed[name] = values
     return Table(kind, rows, typed)
+
+
+def _codes(values: pa.Array) -> pa.DictionaryArray | None:
+    """Texts that repeat a great deal, so that each is checked once; None where few do."""
+    codes = pc.dictionary_encode(values)
+    return codes if len(codes.dictionary) * WORTH_CODING < len(values) else None
 
 
 def text_table(columns: dict[str, pa.Array], kind: UploadKind, rows: int, book: FaultBook) -> Table:

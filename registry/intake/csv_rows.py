@@ -1,5 +1,6 @@
 """The rows of a CSV body: straight into types when all is well, else as text with every fault."""
 
+import re
 from dataclasses import dataclass
 
 import pyarrow as pa
@@ -13,6 +14,7 @@ from registry.intake.table import ARROW_TYPES
 
 # A row must fit into one block; the longest lawful row is a few kilobytes.
 BLOCK_BYTES = 4 * 1024 * 1024
+SOMETHING = re.compile(rb"\S")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,7 @@ def _header(text: bytes, kind: UploadKind) -> Header:
             code="unclosed_quote",
         )
     header = read_header(text, kind)
-    if not text[header.data_start :].strip():
+    if SOMETHING.search(text, header.data_start) is None:
         raise UnreadableBody("There is a header row, but no row below it.", code="no_rows")
     return header
 

@@ -4,8 +4,9 @@ What a sender may not see is answered exactly like what does not exist.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -15,7 +16,7 @@ import pyarrow.compute as pc
 from registry.intake.faults import FaultBook
 from registry.intake.table import BoolArray, IntArray, Table, always
 from registry.models import Material, Pile, Site, Trial
-from registry.permissions import Actor, Capability, can, visible_to
+from registry.permissions import Actor, Reach, reach, visible_to
 
 UNKNOWN = -1
 # Two ids share one 64-bit number.
@@ -30,15 +31,13 @@ class Sender:
     actor: Actor
     now: datetime
     foreign_rows: int = 0
-    _answers: dict[tuple[int, int], bool] = field(default_factory=dict)
+
+    @cached_property
+    def reach(self) -> Reach:
+        return reach(self.actor)
 
     def may_write(self, site_id: int, trial_id: int) -> bool:
-        pair = (site_id, trial_id)
-        if pair not in self._answers:
-            self._answers[pair] = can(
-                self.actor, Capability.SUBMIT, site=Site(pk=site_id), trial=Trial(pk=trial_id)
-            )
-        return self._answers[pair]
+        return self.reach.covers(site_id, trial_id)
 
     def may_write_rows(self, site: IntArray, trial: IntArray) -> BoolArray:
         """(n_rows,) true where both ids are known and the sender may write there."""

@@ -59,6 +59,10 @@ class Table:
         """Strings, "" where blank."""
         return pc.fill_null(self.column(name), "")
 
+    def is_any(self, name: str, *words: str) -> BoolArray:
+        """(n_rows,) true where the cell is one of the words; false where blank or wrong."""
+        return pc.is_in(self.column(name), pa.array(words)).to_numpy(zero_copy_only=False)
+
     def numbers(self, name: str) -> FloatArray:
         """(n_rows,) NaN where blank."""
         return self.column(name).to_numpy(zero_copy_only=False)

@@ -58,6 +58,8 @@ def _out_of_order(bag: IntArray, day: IntArray, last: BoolArray) -> tuple[BoolAr
 
 def _later_stored(bag: IntArray, day: IntArray, is_new: BoolArray) -> BoolArray:
     """(n_new,) true where a stored look at the bag lies later."""
+    if is_new.all():
+        return np.zeros(bag.size, dtype=bool)
     latest: dict[int, int] = {}
     for owner, when in zip(bag[~is_new].tolist(), day[~is_new].tolist(), strict=True):
         latest[owner] = max(when, latest.get(owner, when))
@@ -71,9 +73,7 @@ def _later_stored(bag: IntArray, day: IntArray, is_new: BoolArray) -> BoolArray:
 
 
 def _is_last(table: Table) -> BoolArray:
-    outcome = table.texts("outcome").to_numpy(zero_copy_only=False)
-    reburied = table.texts("reburied").to_numpy(zero_copy_only=False) == "yes"
-    return np.isin(outcome, LAST_OUTCOMES) & ~reburied
+    return table.is_any("outcome", *LAST_OUTCOMES) & ~table.is_any("reburied", "yes")
 
 
 def _stored_looks(found: pa.Table, bags: IntArray) -> tuple[Looks, BoolArray]:

@@ -12,14 +12,13 @@ DRYING_GAIN = 1.02
 
 def refuse_contradictions(table: Table, book: FaultBook) -> None:
     """Note every row whose outcome does not go with its masses, scores or re-burial."""
-    outcome = table.texts("outcome").to_numpy(zero_copy_only=False)
     scored, scores_readable = _any_given(table, SCORES), table.good(*SCORES)
-    _refuse_residue(table, book, outcome)
+    _refuse_residue(table, book)
     weighed = _any_given(table, ("wet_mass_g", "dry_mass_g"))
     readable = scores_readable & table.good("wet_mass_g", "dry_mass_g")
     table.refuse(
         book,
-        (outcome == "recovered") & ~weighed & ~scored & readable,
+        table.is_any("outcome", "recovered") & ~weighed & ~scored & readable,
         "outcome",
         always(
             "recovered_without_weight_or_score",
@@ -27,7 +26,7 @@ def refuse_contradictions(table: Table, book: FaultBook) -> None:
             "nothing_left; if it was torn or not found, bag_damaged or bag_lost.",
         ),
     )
-    missing = np.isin(outcome, ("bag_lost", "bag_damaged"))
+    missing = table.is_any("outcome", "bag_lost", "bag_damaged")
     for name in SCORES:
         table.refuse(
             book,
@@ -41,40 +40,40 @@ def refuse_contradictions(table: Table, book: FaultBook) -> None:
         )
     table.refuse(
         book,
-        (outcome == "looked_at") & ~scored & scores_readable,
+        table.is_any("outcome", "looked_at") & ~scored & scores_readable,
         "outcome",
         always(
             "looked_at_without_score",
             "A bag that was looked at needs at least one score: " + ", ".join(SCORES) + ".",
         ),
     )
-    _refuse_reburial(table, book, outcome)
+    _refuse_reburial(table, book)
     _refuse_gain(table, book)
 
 
-def _refuse_residue(table: Table, book: FaultBook, outcome: np.ndarray) -> None:
-    other = (outcome != "recovered") & (outcome != "")
+def _refuse_residue(table: Table, book: FaultBook) -> None:
+    other = table.given("outcome") & ~table.is_any("outcome", "recovered")
     for name in MASSES:
-        table.refuse(book, other & table.given(name), name, _no_residue(outcome, name))
+        table.refuse(book, other & table.given(name), name, _no_residue(table, name))
 
 
-def _no_residue(outcome: np.ndarray, name: str) -> Say:
+def _no_residue(table: Table, name: str) -> Say:
     return lambda row: (
         "residue_only_when_recovered",
-        f"With outcome {outcome[row]} there is no residue to weigh: leave {name} blank, or write "
-        "recovered.",
+        f"With outcome {table.column('outcome')[row]} there is no residue to weigh: leave {name} "
+        "blank, or write recovered.",
     )
 
 
-def _refuse_reburial(table: Table, book: FaultBook, outcome: np.ndarray) -> None:
-    reburied = table.texts("reburied").to_numpy(zero_copy_only=False) == "yes"
+def _refuse_reburial(table: Table, book: FaultBook) -> None:
     table.refuse(
         book,
-        reburied & np.isin(outcome, ("nothing_left", "bag_lost")),
+        table.is_any("reburied", "yes") & table.is_any("outcome", "nothing_left", "bag_lost"),
         "reburied",
         lambda row: (
             "nothing_to_rebury",
-            f"With outcome {outcome[row]} there was nothing to bury again: write no.",
+            f"With outcome {table.column('outcome')[row]} there was nothing to bury again: write "
+            "no.",
         ),
     )
 
