@@ -150,6 +150,43 @@ class ReleaseForm(forms.Form):
     )
 
 
+class PaperForm(forms.Form):
+    """Which bags to print, and what. `trials` and `sites` are the person's own."""
+
+    what = forms.ChoiceField(
+        label=_("Print"),
+        choices=[
+            ("sheet", _("Labels, 14 on a sheet of A4")),
+            ("strip", _("Labels, one after another on a roll")),
+            ("retrieval", _("Retrieval sheets for bags still buried")),
+        ],
+    )
+    trial = forms.ChoiceField(label=_("Trial"))
+    site = forms.ChoiceField(label=_("Site"), required=False)
+    pile = forms.CharField(
+        label=_("Pile"), required=False, max_length=40, help_text=_("Its code; empty for all.")
+    )
+    planned_days = forms.IntegerField(
+        label=_("Planned day"),
+        required=False,
+        min_value=0,
+        max_value=36_500,
+        help_text=_("Days after burial; empty for all."),
+    )
+    bag_label = forms.CharField(
+        label=_("Chosen bags"),
+        required=False,
+        max_length=5000,
+        help_text=_("Their labels, with commas between; empty for all."),
+    )
+
+    def __init__(self, data: Any, *, trials: Choices, sites: Choices) -> None:
+        super().__init__(data)
+        self.fields["trial"].choices = trials  # type: ignore[attr-defined]
+        anywhere = [("", _("All my sites")), *sites]
+        self.fields["site"].choices = anywhere  # type: ignore[attr-defined]
+
+
 class TokenForm(forms.Form):
     """Whose token, its name and its life. `owners` are those the person may issue tokens for."""
 

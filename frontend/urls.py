@@ -11,6 +11,7 @@ from frontend.views import (
     joining,
     lab,
     members,
+    paper,
     piles,
     quality,
     records,
@@ -70,6 +71,7 @@ urlpatterns = [
     path("bags/", lab.bags, name="bags"),
     path("looks/<int:pk>/", records.look, name="look"),
     path("bags/<int:pk>/", records.bag, name="bag"),
+    path("labels/", paper.print_bags, name="labels"),
     path("tokens/", lab.tokens, name="tokens"),
     path("tokens/<int:pk>/revoke/", lab.revoke, name="revoke-token"),
 ]

@@ -282,6 +282,8 @@ API = [
         body=DECISION,
     ),
     get("corrections/", *ALL),
+    get("labels/", 401, 200, 404, 200, 404, query="?trial=TRIAL-1&site=NORTH"),
+    get("retrieval-sheets/", 401, 200, 404, 200, 404, query="?trial=TRIAL-1&site=NORTH"),
     get("history/", 401, 200, 200, 200, 200, query="?noun=bags"),
     # Pooled by the coordinator, read by the labs of the trial.
     get("pooling-runs/", *ALL),
@@ -407,6 +409,7 @@ PAGES = [
         *(404, 200, 404, 200, 404),
         path="sites/NORTH/piles/P1/",
     ),
+    get("labels/", LOG_IN, 200, 200, 200, 200),
     get("bags/", LOG_IN, 200, 200, 200, 200),
     get("tokens/", LOG_IN, 200, 200, 200, 200),
     # The site is in another trial too, so its token is for its own people.

@@ -12,6 +12,7 @@ from api.v1 import (
     export,
     history,
     outside_studies,
+    paper,
     pile_heat,
     pile_recipe,
     plan,
@@ -84,6 +85,8 @@ urlpatterns = [
     path("releases/<int:pk>/package/", releases.Package.as_view(), name="package"),
     path("ratings/", ratings.Ratings.as_view(), name="ratings"),
     path("datacite/", releases.DataciteRecords.as_view(), name="datacite"),
+    path("labels/", paper.Labels.as_view(), name="labels"),
+    path("retrieval-sheets/", paper.RetrievalSheets.as_view(), name="retrieval-sheets"),
     path("client/coheap_client.py", client_download.ClientFile.as_view(), name="client"),
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
     path(

@@ -119,14 +119,18 @@ def bags_due(actor: Actor, *, today: date, at_most: int = 200) -> tuple[list[Due
     return bags, len(bags) if len(bags) < at_most else rows.count()
 
 
-def _still_buried(actor: Actor) -> QuerySet[Any]:
+def still_buried(bags: QuerySet[Any]) -> QuerySet[Any]:
+    """Without the bags that a look took out for good."""
     lifted = Retrieval.objects.filter(bag=OuterRef("pk"), reburied=False).exclude(
         outcome="looked_at"
     )
+    return bags.filter(~Exists(lifted))
+
+
+def _still_buried(actor: Actor) -> QuerySet[Any]:
     return (
-        visible_to(actor, Bag)
+        still_buried(visible_to(actor, Bag))
         .filter(
-            ~Exists(lifted),
             pile__site__in=actor.sites(),
             planned_days__isnull=False,
             trial__state__in=["registered", "running"],

@@ -24,7 +24,7 @@ PUBLIC = (
     "/safety/",
 )
 PUBLIC_EXTRA = ("/log-in/", "/no-such-page/")
-SIGNED_IN = ("/uploads/", "/bags/", "/tokens/")
+SIGNED_IN = ("/uploads/", "/bags/", "/labels/", "/tokens/")
 
 
 def main(address: str, folder: Path) -> None:

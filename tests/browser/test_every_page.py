@@ -53,6 +53,7 @@ def pages_behind_the_log_in(pots: SmallTrial) -> list[str]:
         reverse("frontend:uploads"),
         reverse("frontend:upload", args=[upload.pk]),
         reverse("frontend:bags"),
+        reverse("frontend:labels"),
         reverse("frontend:tokens"),
         reverse("frontend:trial", args=["POTS-26"]),
         reverse("frontend:completeness", args=["POTS-26"]),

@@ -219,3 +219,36 @@ def test_logging_out_is_a_post(coordinator):
     assert coordinator.get(reverse("frontend:logout")).status_code == 405
     coordinator.post(reverse("frontend:logout"))
     assert "Log in" in coordinator.get("/").content.decode()
+
+
+def test_labels_and_sheets_are_made_from_the_page(technician, pots):
+    url = reverse("frontend:labels")
+    page = text_of(technician.get(url))
+    asked = {"trial": "POTS-26", "pile": "", "site": pots.sites[0].code}
+    Retrieval.objects.filter(bag__pile__site=pots.sites[0], flags__isnull=True).delete()
+
+    labels = technician.get(url, asked | {"what": "sheet"})
+    sheets = technician.get(url, asked | {"what": "retrieval"})
+
+    assert 'name="what"' in page
+    for answer in (labels, sheets):
+        assert answer["Content-Type"] == "application/pdf", text_of(answer)
+        assert answer.content.startswith(b"%PDF")
+
+
+def test_what_cannot_be_printed_is_said_on_the_page(technician, pots):
+    url = reverse("frontend:labels")
+
+    none = technician.get(url, {"what": "sheet", "trial": "POTS-26", "pile": "NO-SUCH"})
+    wrong = technician.get(url, {"what": "poster", "trial": "POTS-26"})
+
+    assert none.status_code == 400
+    assert "No bag of yours fits that." in text_of(none)
+    assert wrong.status_code == 400
+    assert "Select a valid choice" in text_of(wrong)
+
+
+def test_somebody_without_bags_is_told_whom_to_ask(client, pots):
+    log_in(client, User.objects.create_user("new@example.org", PASSWORD))
+
+    assert "You have no bags to print for" in text_of(client.get(reverse("frontend:labels")))
