@@ -10,6 +10,7 @@ from frontend.views import (
     grower,
     joining,
     lab,
+    looks,
     members,
     paper,
     piles,
@@ -72,6 +73,10 @@ urlpatterns = [
     path("looks/<int:pk>/", records.look, name="look"),
     path("bags/<int:pk>/", records.bag, name="bag"),
     path("labels/", paper.print_bags, name="labels"),
+    path("look/", looks.find, name="find-bag"),
+    path("trials/<str:trial>/bags/<str:label>/", looks.bag, name="labelled-bag"),
+    # Printed on labels: it must never change.
+    path("trials/<str:trial>/bags/<str:label>/look/", looks.look, name="write-look"),
     path("tokens/", lab.tokens, name="tokens"),
     path("tokens/<int:pk>/revoke/", lab.revoke, name="revoke-token"),
 ]

@@ -411,6 +411,17 @@ PAGES = [
     ),
     get("labels/", LOG_IN, 200, 200, 200, 200),
     get("bags/", LOG_IN, 200, 200, 200, 200),
+    get("look/", LOG_IN, 200, 200, 200, 200),
+    get(
+        "trials/<str:trial>/bags/<str:label>/",
+        *(404, 200, 404, 200, 404),
+        path="trials/TRIAL-1/bags/N-UNSEEN/",
+    ),
+    get(
+        "trials/<str:trial>/bags/<str:label>/look/",
+        *(LOG_IN, 200, 404, 200, 404),
+        path="trials/TRIAL-1/bags/N-UNSEEN/look/",
+    ),
     get("tokens/", LOG_IN, 200, 200, 200, 200),
     # The site is in another trial too, so its token is for its own people.
     post("tokens/<int:pk>/revoke/", LOG_IN, 302, 404, 404, 404, path="tokens/{token}/revoke/"),

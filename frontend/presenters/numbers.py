@@ -1,11 +1,26 @@
 """Numbers as people read them: rounded to what the data can carry, never to a false zero."""
 
 import math
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
+from django.utils import dateformat
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 NONE = "–"
+# The month in letters, since 3/4 is two different days in two countries.
+LONG_DAY = "j F Y"
+LONG_MOMENT = "j F Y, H:i"
+
+
+def long_day(day: date) -> str:
+    return str(dateformat.format(day, LONG_DAY))
+
+
+def moment(at: datetime, zone: ZoneInfo) -> str:
+    """A moment as the clock of the site showed it."""
+    return str(dateformat.format(at.astimezone(zone), LONG_MOMENT))
 
 
 def significant(value: float | None, digits: int = 2) -> str:

@@ -1,10 +1,9 @@
 """A pile's record in words: its heat and the rules, its start mix, what was done and asked."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from zoneinfo import ZoneInfo
 
-from django.utils import dateformat
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -24,8 +23,6 @@ from registry.science.thermal_rules import RuleResult
 
 # The fire advice is about the pile as it is now.
 DAYS_THAT_ARE_NOW = 3
-LONG_DAY = "j F Y"
-LONG_MOMENT = "j F Y, H:i"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +80,7 @@ def pile_facts(pile: Pile) -> list[tuple[str, str]]:
     size = " × ".join(f"{side:g}" for side in sizes if side is not None)
     facts = [
         (_("Kind"), word(PILE_KINDS, pile.kind)),
-        (_("Built on"), str(dateformat.format(pile.started_on, LONG_DAY))),
+        (_("Built on"), numbers.long_day(pile.started_on)),
     ]
     if size:
         facts.append((_("Length, width, height as given"), f"{size} m"))
@@ -177,7 +174,7 @@ def turning_rows(pile: Pile, turnings: tuple[Turning, ...]) -> list[TurningRow]:
     return [
         TurningRow(
             day=(turning.turned_at.astimezone(zone).date() - pile.started_on).days,
-            at=moment(turning.turned_at, zone),
+            at=numbers.moment(turning.turned_at, zone),
             water=numbers.NONE if turning.water_added_l is None else f"{turning.water_added_l:g} L",
             moisture=numbers.NONE
             if turning.moisture_pct is None
@@ -186,11 +183,6 @@ def turning_rows(pile: Pile, turnings: tuple[Turning, ...]) -> list[TurningRow]:
         )
         for turning in turnings
     ]
-
-
-def moment(at: datetime, zone: ZoneInfo) -> str:
-    """A moment as the clock of the site showed it."""
-    return str(dateformat.format(at.astimezone(zone), LONG_MOMENT))
 
 
 def flag_rows(flags: tuple[Flag, ...]) -> list[FlagRow]:
@@ -209,7 +201,7 @@ def _about(flag: Flag) -> str:
     if flag.retrieval is not None:
         return _("look at bag %(bag)s on %(day)s") % {
             "bag": flag.retrieval.bag.label,
-            "day": dateformat.format(flag.retrieval.retrieved_on, LONG_DAY),
+            "day": numbers.long_day(flag.retrieval.retrieved_on),
         }
     if flag.bag is not None:
         return _("bag %(bag)s") % {"bag": flag.bag.label}

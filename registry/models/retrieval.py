@@ -8,6 +8,9 @@ from .fields import Sent, constraints_of, measured, score
 from .whole_table_rules import retrieval_not_before_burial
 
 MASSES = ("wet_mass_g", "dry_mass_g", "ash_pct")
+# After these the bag is out of the pile, unless it was buried again. A bag that was not found may
+# still turn up at a later look.
+LAST_OUTCOMES = ("recovered", "nothing_left", "bag_damaged")
 SCORES = ("fragmentation", "growth", "brittleness", "cracking", "discolouration")
 
 

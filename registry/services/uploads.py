@@ -62,13 +62,15 @@ def submit(
         raise
 
 
-def submit_one(*, kind: str, values: Mapping[str, object], by: Actor) -> tuple[Model, bool]:
-    """Store one record; returns it and whether it is new.
+def submit_one(
+    *, kind: str, values: Mapping[str, object], by: Actor, file_name: str = ""
+) -> tuple[Model, bool]:
+    """Store one record, as an upload of one row; returns it and whether it is new.
 
     Raises RecordChanged when its key is stored with other values, else as `submit` does.
     """
     body = json.dumps([dict(values)], sort_keys=True, default=str).encode()
-    sent = _Sent(_kind_for(kind, by), body, JSON, by, "")
+    sent = _Sent(_kind_for(kind, by), body, JSON, by, file_name)
     try:
         return in_turn(lambda: _store_one(sent, values))
     except UploadRefused as error:

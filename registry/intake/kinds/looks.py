@@ -9,10 +9,7 @@ import pyarrow.compute as pc
 from registry.intake.faults import FaultBook
 from registry.intake.labels import UNKNOWN
 from registry.intake.table import NO_DAY, BoolArray, IntArray, Table
-
-# After these the bag is out of the pile, unless it was buried again. A bag that was not found may
-# still turn up at a later look.
-LAST_OUTCOMES = ("recovered", "nothing_left", "bag_damaged")
+from registry.models.retrieval import LAST_OUTCOMES
 
 
 @dataclass(frozen=True, slots=True)
