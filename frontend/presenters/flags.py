@@ -68,6 +68,7 @@ class FlagPage:
     bag_facts: tuple[tuple[str, str], ...]
     bag_label: str
     own_looks: tuple[LookRow, ...]
+    replicates: tuple[LookRow, ...]
     other_looks: tuple[LookRow, ...]
     batch: tuple[tuple[str, str, str, bool], ...]
     probe_days: tuple[tuple[str, str, str, bool], ...]
@@ -123,7 +124,10 @@ def flag_page(flag: Flag, found: Evidence) -> FlagPage:
         bag_facts=tuple(_bag_facts(found)),
         bag_label=found.bag.label if found.bag is not None else "",
         own_looks=tuple(row for look, row in rows if look.is_same_bag),
-        other_looks=tuple(row for look, row in rows if not look.is_same_bag),
+        replicates=tuple(row for look, row in rows if look.is_replicate),
+        other_looks=tuple(
+            row for look, row in rows if not look.is_same_bag and not look.is_replicate
+        ),
         batch=tuple(
             (bag.label, bag.pile, significant(bag.initial_mass_g, 4), bag.is_subject)
             for bag in found.batch
@@ -141,7 +145,8 @@ def flag_page(flag: Flag, found: Evidence) -> FlagPage:
 
 
 def look_row(look: LookSeen) -> LookRow:
-    planned = "" if look.planned_days is None else _(" (planned %(n)d)") % {"n": look.planned_days}
+    on_plan = look.planned_days in (None, look.day)
+    planned = "" if on_plan else _(" (planned %(n)d)") % {"n": look.planned_days}
     marks = (
         *((_("in question"),) if look.is_subject else ()),
         *((_("excluded"),) if look.is_excluded else ()),
@@ -253,7 +258,7 @@ def _decided(flag: Flag) -> str:
         "who": who,
         "when": _moment(flag.decided_at),
     }
-    return _("%(what)s by %(who)s, %(when)s") % told
+    return _("%(what)s (%(who)s, %(when)s)") % told
 
 
 def site_choices(counts: QueueCounts) -> Sequence[tuple[str, str]]:

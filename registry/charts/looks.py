@@ -13,7 +13,7 @@ from registry.charts.house_style import CLAY, GRID, INK, MOSS, QUIET, SMALL_TEXT
 from registry.charts.svg import SVG, Caption, describe
 
 WIDTH, HEIGHT = 288, 220
-LEFT, RIGHT, TOP, BOTTOM = 40, 10, 12, 40
+LEFT, RIGHT, TOP, BOTTOM = 50, 10, 12, 40
 Scale = Callable[[float], float]
 
 

@@ -46,6 +46,7 @@ class LookSeen:
     is_excluded: bool
     is_subject: bool
     is_same_bag: bool
+    is_replicate: bool  # a bag to be lifted on the same day as the one in question
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +131,19 @@ def _seen(rows: Sequence[Retrieval], flag: Flag | None, bag: Bag | None) -> list
             is_excluded=row.is_excluded,  # type: ignore[attr-defined]
             is_subject=row.pk == subject,
             is_same_bag=bag is not None and row.bag_id == bag.pk,
+            is_replicate=_is_replicate(row.bag, bag),
         )
         for row, remaining in zip(rows, _remaining(rows), strict=True)
     ]
+
+
+def _is_replicate(other: Bag, bag: Bag | None) -> bool:
+    return (
+        bag is not None
+        and other.pk != bag.pk
+        and bag.planned_days is not None
+        and other.planned_days == bag.planned_days
+    )
 
 
 def _remaining(rows: Sequence[Retrieval]) -> list[float | None]:
