@@ -410,6 +410,7 @@ PAGES = [
         path="sites/NORTH/piles/P1/",
     ),
     get("labels/", LOG_IN, 200, 200, 200, 200),
+    get("plan/", LOG_IN, 200, 200, 200, 200),
     get("bags/", LOG_IN, 200, 200, 200, 200),
     get("look/", LOG_IN, 200, 200, 200, 200),
     get(

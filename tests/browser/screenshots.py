@@ -24,7 +24,7 @@ PUBLIC = (
     "/safety/",
 )
 PUBLIC_EXTRA = ("/log-in/", "/no-such-page/")
-SIGNED_IN = ("/uploads/", "/bags/", "/labels/", "/tokens/")
+SIGNED_IN = ("/uploads/", "/bags/", "/labels/", "/tokens/", "/plan/")
 
 
 def main(address: str, folder: Path) -> None:

@@ -229,6 +229,11 @@ def _on_main_day(run: PoolingRun, material: Material, *, lost: float, letters: s
         ci_high=lost + 4,
         letters=letters,
         method="REML, Kenward–Roger",
+        tau2_site=45.0,
+        tau2_site_material=9.0,
+        tau2_pile=20.0,
+        tau2_pile_material=4.0,
+        residual_variance=25.0,
         **dict.fromkeys(counts, 4),
     )
 
