@@ -46,8 +46,8 @@ def _rows(plan: Plan, cost: float, days: DaysAnswer, comparison: ComparisonAnswe
     rows = [
         (_("Size"), _size(plan)),
         (_("Cost"), f"{cost:,.0f}"),
-        (_("Days to 90 %, typical pile"), significant(days.typical)),
-        (_("Expected 95 % interval of the mean, days"), interval(days.low, days.high)),
+        (_("Days to 90 %, typical pile"), significant(days.typical, 3)),
+        (_("Expected 95 % interval of the mean, days"), interval(days.low, days.high, 3)),
         (_("The same as a factor up and down"), significant(days.factor, 3)),
         (_("Mean loss on the primary day, ± percentage points"), _one(comparison.mean_half_width)),
         (_("Difference of two materials, ± percentage points"), _one(comparison.half_width)),

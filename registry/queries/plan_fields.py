@@ -121,9 +121,13 @@ def _finite(field: PlanField, text: str) -> float:
 
 
 def _days(field: PlanField, text: str) -> tuple[float, ...]:
-    days = tuple(sorted(_finite(field, part) for part in text.split(",")))
-    if not (len(days) <= MOST_LOOKS and days[0] > 0 and days[-1] <= LONGEST_DAY):
+    try:
+        days = sorted(_finite(field, part) for part in text.split(","))
+    except InvalidValue:
+        days = []
+    if not 1 <= len(days) <= MOST_LOOKS or days[0] <= 0 or days[-1] > LONGEST_DAY:
         raise InvalidValue(
-            f"days holds up to {MOST_LOOKS} days of 1 to {LONGEST_DAY:.0f}.", field=field.name
+            f"days is written like 14, 28, 56: up to {MOST_LOOKS} days of 1 to {LONGEST_DAY:.0f}.",
+            field=field.name,
         )
-    return days
+    return tuple(days)

@@ -47,7 +47,7 @@ def test_each_fault_stands_at_its_field_in_the_words_of_the_page(coordinator):
 
     assert answer.status_code == 200
     assert "“Sites” is 2 to 200." in page
-    assert "“Days of the looks” is a number, with a dot for decimals." in page
+    assert "“Days of the looks” is written like 14, 28, 56" in page
     assert "“Chance to show it” is 0.01 to 0.9999." in page
     assert page.count("field-error") == 3
     assert "What to expect" not in page
