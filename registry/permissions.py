@@ -248,7 +248,7 @@ def _visible(actor: Actor, model: type[Model], today: date) -> Q:
             return Q(release__in=Release.objects.filter(_visible_releases(actor, today)))
         case "PoolingRun":
             return _visible_runs(actor, "", today)
-        case "PooledEstimate":
+        case "PooledEstimate" | "Explanation":
             return _visible_runs(actor, "run__", today)
         case "AuditEvent":
             return Q(trial__in=actor.trials())

@@ -333,6 +333,32 @@ class Comparison(DjangoModelFactory):
     adjustment = "Tukey"
 
 
+class Explanation(DjangoModelFactory):
+    class Meta:
+        model = models.Explanation
+
+    run = factory.SubFactory(PoolingRun)
+    kind = "filler_fraction"
+    subject = factory.Sequence("polyester, tray: filler {}".format)
+    code = "few_levels"
+    message = "Two levels make a difference, not a line."
+    unit = "%"
+    step = 10.0
+    n_rows = n_sites = n_materials = 1
+
+
+class ExplainedRate(DjangoModelFactory):
+    class Meta:
+        model = models.ExplainedRate
+
+    explanation = factory.SubFactory(Explanation)
+    material = factory.SubFactory(Material)
+    site = factory.SubFactory(Site)
+    x = 30.0
+    log_rate = -3.5
+    standard_error = 0.1
+
+
 class EstimateWarning(DjangoModelFactory):
     class Meta:
         model = models.EstimateWarning

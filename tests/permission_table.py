@@ -300,6 +300,8 @@ API = [
     ),
     get("estimates/across/", 404, 404, 404, 404, 404, query="?material=SECRET"),
     get("estimates/", *ALL),
+    get("explanations/", *ALL),
+    get("explanations/<int:pk>/", 404, 200, 200, 200, 404, path="explanations/{explanation}/"),
     get("estimates/<int:pk>/", 404, 200, 200, 200, 404, path="estimates/{estimate}/"),
     # Released: for anyone.
     get("releases/", *ALL),

@@ -18,6 +18,7 @@ from frontend import urls as page_urls
 from registry.models import (
     AccessToken,
     Bag,
+    Explanation,
     PooledEstimate,
     PoolingRun,
     Release,
@@ -71,6 +72,7 @@ def ids(
         "refused": factories.Upload(site=north, state="rejected", error_total=1).pk,
         "run": run.pk,
         "estimate": PooledEstimate.objects.filter(run=run).earliest("pk").pk,
+        "explanation": Explanation.objects.filter(run=run).earliest("pk").pk,
         "release": _release("RELEASED", world, tmp_path).pk,
         "embargoed": _release("LATER", world, tmp_path, timezone.localdate() + timedelta(30)).pk,
         "token": AccessToken.objects.get(site=north).pk,

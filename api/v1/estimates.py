@@ -180,11 +180,25 @@ class WholeEstimateOut(EstimateOut):
     against_reference = serializers.SerializerMethodField(
         help_text="of fixed_day: less the trial's reference material"
     )
+    within_formulation = serializers.SerializerMethodField(
+        help_text="of fixed_day: less its base without filler, or its uncoated partner"
+    )
 
     @extend_schema_field(ComparisonOut(many=True))
     def get_comparisons(self, found: PooledEstimate) -> list[dict[str, Any]]:
-        pairs = [part for part in found.compared.all() if not part.against_reference]
+        pairs = [
+            part
+            for part in found.compared.all()
+            if not (part.against_reference or part.within_formulation)
+        ]
         return list(ComparisonOut(pairs, many=True).data)
+
+    @extend_schema_field(ComparisonOut(allow_null=True))
+    def get_within_formulation(self, found: PooledEstimate) -> dict[str, Any] | None:
+        return next(
+            (dict(ComparisonOut(c).data) for c in found.compared.all() if c.within_formulation),
+            None,
+        )
 
     @extend_schema_field(ComparisonOut(allow_null=True))
     def get_against_reference(self, found: PooledEstimate) -> dict[str, Any] | None:

@@ -2,6 +2,7 @@
 
 from .audit_event import AuditEvent
 from .bag import Bag
+from .explanation import ExplainedRate, Explanation
 from .history import HISTORY, TrialCoordinator, TrialMaterial, TrialSite
 from .institution import Institution
 from .invitation import Invitation
@@ -41,6 +42,8 @@ __all__ = [
     "Correction",
     "CurvePoint",
     "EstimateWarning",
+    "ExplainedRate",
+    "Explanation",
     "Feedstock",
     "Flag",
     "FlagDecision",

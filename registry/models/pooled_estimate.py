@@ -238,6 +238,10 @@ class Comparison(models.Model):
     against_reference = models.BooleanField(
         help_text="adjusted among the comparisons with the reference, else among all pairs"
     )
+    within_formulation = models.BooleanField(
+        default=False,
+        help_text="with its base alone or its uncoated partner, adjusted within that family",
+    )
     difference = models.FloatField()
     standard_error = models.FloatField()
     df = models.FloatField()
@@ -250,7 +254,8 @@ class Comparison(models.Model):
         ordering = ["pooled", "against_reference", "other__code"]
         constraints = [
             models.UniqueConstraint(
-                fields=["pooled", "other", "against_reference"], name="comparison_once"
+                fields=["pooled", "other", "against_reference", "within_formulation"],
+                name="comparison_once",
             )
         ]
         triggers = never_changed("comparison")

@@ -21,6 +21,9 @@ _COLUMNS = tuple(
 )
 
 
+_NOT_TOLD = ("id", "pooled", "site", "other", "against_reference", "within_formulation")
+
+
 def estimate_records(run: PoolingRun) -> list[dict[str, Any]]:
     """Every estimate of the run with all its parts; a fixed number of queries."""
     rows = run.estimates.select_related("material").prefetch_related(*_PARTS)
@@ -45,9 +48,16 @@ def _parts(found: PooledEstimate) -> dict[str, Any]:
         "chance_90_by": [_plain(part) for part in found.chance_90_by.all()],
         "loss_sensitivity": [_plain(part) for part in found.loss_sensitivity.all()],
         "class_chances": [_plain(part) for part in found.class_chances.all()],
-        "comparisons": [_of_other(c) for c in found.compared.all() if not c.against_reference],
+        "comparisons": [
+            _of_other(c)
+            for c in found.compared.all()
+            if not (c.against_reference or c.within_formulation)
+        ],
         "against_reference": next(
             (_of_other(c) for c in found.compared.all() if c.against_reference), None
+        ),
+        "within_formulation": next(
+            (_of_other(c) for c in found.compared.all() if c.within_formulation), None
         ),
         "warnings": [_plain(part) for part in found.warnings.all()],
     }
@@ -66,5 +76,5 @@ def _plain(part: Any) -> dict[str, Any]:
     return {
         field.name: getattr(part, field.name) if getattr(part, field.name) != "" else None
         for field in part._meta.concrete_fields
-        if field.name not in ("id", "pooled", "site", "other", "against_reference")
+        if field.name not in _NOT_TOLD
     }

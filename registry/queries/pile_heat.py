@@ -8,6 +8,7 @@ import numpy as np
 from registry.models import Pile, Trial, Turning
 from registry.queries.probe_heats import probe_heats
 from registry.queries.probe_logs import SECONDS_PER_HOUR
+from registry.science.explanations import Warmth, warmth
 from registry.science.heat_class import HeatSummary, heat_of_probes
 from registry.science.types import FloatArray
 
@@ -32,11 +33,20 @@ def heat_of_pile(pile: Pile, *, cn_ratio: float | None = None) -> HeatSummary:
     return heat_of_probes(probes, turned, pile.kind, cn_ratio=cn_ratio)
 
 
-def heat_classes(trial: Trial) -> dict[tuple[str, str], str]:
+def classes_of(summaries: dict[int, HeatSummary]) -> dict[tuple[str, str], str]:
     """(site code, pile code) → class, for `LookColumns.pile_heat`; empty without any readings."""
-    summaries = heat_summaries(trial)
-    codes = Pile.objects.filter(pk__in=summaries).values_list("pk", "site__code", "code")
-    return {(site, pile): summaries[pk].heat_class for pk, site, pile in codes}
+    return {key: summaries[pk].heat_class for pk, key in _codes(summaries).items()}
+
+
+def warmth_of(summaries: dict[int, HeatSummary]) -> dict[tuple[str, str], Warmth]:
+    """(site code, pile code) → heat in numbers, of the piles whose log is complete enough."""
+    found = {key: warmth(summaries[pk]) for pk, key in _codes(summaries).items()}
+    return {key: numbers for key, numbers in found.items() if numbers is not None}
+
+
+def _codes(summaries: dict[int, HeatSummary]) -> dict[int, tuple[str, str]]:
+    piles = Pile.objects.filter(pk__in=summaries).values_list("pk", "site__code", "code")
+    return {pk: (site, code) for pk, site, code in piles}
 
 
 def _turned_hours(pile_ids: Sequence[int]) -> dict[int, FloatArray]:

@@ -11,7 +11,10 @@ from django.db import connection
 
 from registry.models import Material, Trial
 from registry.queries.exclusions import LOOK_IS_EXCLUDED
-from registry.queries.pile_heat import heat_classes
+from registry.queries.material_facts import material_facts
+from registry.queries.pile_heat import classes_of, heat_summaries, warmth_of
+from registry.science.explanations import Warmth
+from registry.science.formulation import MaterialFacts
 from registry.science.looks import code_looks
 from registry.science.types import BagLooks
 from registry.science.weighings import Weighings, columns_from_weighings
@@ -19,9 +22,11 @@ from registry.science.weighings import Weighings, columns_from_weighings
 
 @dataclass(frozen=True, slots=True)
 class PoolingInput:
-    """What one run pools: the looks and the trial's settings that matter."""
+    """What one run pools: the looks, the trial's settings that matter, what may explain a rate."""
 
     looks: BagLooks
+    materials: tuple[MaterialFacts, ...]
+    warmth: dict[tuple[str, str], Warmth]
     primary_day: int
     schedule_days: tuple[int, ...]
     window_days: int
@@ -60,8 +65,12 @@ SELECT
             flag.id, flag.exclusion_changes), 0)::numeric), 0)
      FROM registry_flag flag JOIN registry_pile pile ON pile.id = flag.pile_id
     WHERE pile.trial_id = %(trial)s AND flag.exclusion_changes > 0),
-  (SELECT coalesce(sum(hashtextextended(concat_ws('|', id, role, initial_ash_pct), 0)::numeric), 0)
+  (SELECT coalesce(sum(hashtextextended(concat_ws('|', id, role, initial_ash_pct,
+            form, thickness_um, coating), 0)::numeric), 0)
      FROM registry_material),
+  (SELECT coalesce(sum(hashtextextended(concat_ws('|',
+            material_id, component, function, mass_pct), 0)::numeric), 0)
+     FROM registry_composition),
   (SELECT count(*) || ':' || coalesce(sum(hashtextextended(concat_ws('|',
             day.pile_id, day.probe, day.day, day.count, day.mean_c, day.highest_c), 0)::numeric), 0)
      FROM registry_probeday day JOIN registry_pile pile ON pile.id = day.pile_id
@@ -75,8 +84,11 @@ SELECT
 
 def gather(trial: Trial) -> PoolingInput:
     """Read the looks of a trial, as `BagLooks`, with the heat class of every pile."""
+    summaries = heat_summaries(trial)
     return PoolingInput(
-        looks=looks_of(trial, heat=heat_classes(trial)),
+        looks=looks_of(trial, heat=classes_of(summaries)),
+        materials=material_facts(trial),
+        warmth=warmth_of(summaries),
         primary_day=trial.primary_day,
         schedule_days=tuple(trial.schedule_days),
         window_days=trial.window_days,

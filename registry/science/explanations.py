@@ -17,10 +17,10 @@ A trial of waste materials was not laid out to answer these: materials differ in
 and hot piles are hot for a reason. Hence exploratory, without adjustment for their number.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from registry.science.explanation_fits import answer, rows_of_materials
+from registry.science.explanation_fits import answer
 from registry.science.explanation_types import Explanation, Question, Row
 from registry.science.formulation import (
     CoatedPair,
@@ -29,8 +29,10 @@ from registry.science.formulation import (
     coated_pairs,
     families,
 )
+from registry.science.heat_class import HeatSummary
+from registry.science.looks import UNKNOWN_HEAT
 from registry.science.pile_rates import PileRate
-from registry.science.types import PooledEstimate
+from registry.science.thermal import HOT_C
 
 # One pair speaks of itself, two of themselves; three begin to speak of coatings.
 MIN_PAIRS_TO_JOIN = 3
@@ -44,8 +46,15 @@ class Warmth:
     hours_above_55: float
 
 
+def warmth(heat: HeatSummary) -> Warmth | None:
+    """A pile's heat in numbers; None where its log has too many gaps, or none."""
+    if heat.heat_class == UNKNOWN_HEAT or heat.thermal.mean_c is None:
+        return None
+    return Warmth(heat.thermal.mean_c, heat.thermal.hours_at_least(HOT_C))
+
+
 def explain_trial(
-    estimates: Iterable[PooledEstimate],
+    rates: Mapping[str, Sequence[Row]],
     piles: Sequence[PileRate],
     materials: Sequence[MaterialFacts],
     warmth: Mapping[tuple[str, str], Warmth],
@@ -54,7 +63,7 @@ def explain_trial(
 
     Parameters
     ----------
-    estimates : pooled estimates of the trial; the two-stage rates of all piles are read.
+    rates : the sites' own log rates by material, see `rows_of_materials`.
     piles : the rates of single piles.
     materials : facts of every material on trial.
     warmth : heat by (site, pile), of the piles whose log is complete enough.
@@ -63,7 +72,6 @@ def explain_trial(
     ------
     FitDidNotConverge
     """
-    rates = rows_of_materials(estimates)
     facts = {material.code: material for material in materials}
     questions: list[Question] = []
     for family in families(materials):

@@ -9,8 +9,11 @@ material, adjusted for their number, and compact letters: materials that share o
 differ.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from registry.science.formulation import Contrasted
 from registry.science.mixed.contrasts import Contrasts
 from registry.science.mixed.fixed_day import FixedDayResult, fit_fixed_day
 from registry.science.mixed.fixed_day_means import MaterialMean
@@ -38,7 +41,7 @@ METHOD = (
     "Linear mixed model of the loss on the primary day: material fixed; site, site × material, "
     "pile in site and pile × material random, as far as the design separates them; REML; "
     "Kenward–Roger degrees of freedom; all pairs by Tukey's studentized range, against the "
-    "reference by the multivariate t."
+    "reference, and within a formulation, by the multivariate t."
 )
 OUT_OF_RANGE = Warning_(
     "beyond_the_scale",
@@ -55,6 +58,7 @@ def compare_on_day(
     reference: str | None,
     heat_class: str,
     model_version: str,
+    families: Sequence[Contrasted] = (),
 ) -> tuple[PooledEstimate, ...]:
     """One record per material looked at on the day; none when no look fell on it.
 
@@ -62,6 +66,7 @@ def compare_on_day(
     ----------
     window_days : looks up to so many days before or after count for the day.
     reference : label of the material to compare with; ignored when it was not looked at.
+    families : materials compared within their own formulation.
     """
     chosen = used.in_fit & (np.abs(used.looks.day - day) <= window_days)
     if not chosen.any():
@@ -69,8 +74,9 @@ def compare_on_day(
     lost_pct = 100.0 * (1.0 - _remaining(used)[chosen])
     site, pile, material = _labels(used, chosen)
     known = reference if reference in set(material) else None
+    asked = [(family.reference, family.others) for family in families]
     try:
-        result = fit_fixed_day(site, pile, material, lost_pct, reference=known)
+        result = fit_fixed_day(site, pile, material, lost_pct, reference=known, families=asked)
     except FitDidNotConverge:
         result = NotPooled("did_not_converge", "The fit did not settle on one answer.")
     teller = _Teller(used, chosen, lost_pct, day, heat_class, model_version)
@@ -123,6 +129,7 @@ class _Teller:
                 left_out=_left_out(without, i),
                 comparisons=_comparisons(result, i),
                 against_reference=_against_reference(result, i),
+                within_formulation=_within_formulation(result, i),
             )
             for i, mean in enumerate(result.means)
         )
@@ -146,6 +153,7 @@ class _Teller:
         left_out: tuple[LeftOut, ...] = (),
         comparisons: tuple[Comparison, ...] = (),
         against_reference: Comparison | None = None,
+        within_formulation: Comparison | None = None,
     ) -> PooledEstimate:
         m = self.used.looks.material_labels.index(material)
         mine = self.material == m
@@ -192,6 +200,7 @@ class _Teller:
             left_out=left_out,
             comparisons=comparisons,
             against_reference=against_reference,
+            within_formulation=within_formulation,
             warnings=warnings,
         )
 
@@ -266,6 +275,15 @@ def _against_reference(result: FixedDayResult, i: int) -> Comparison | None:
         return None
     mine = np.flatnonzero(contrasts.first == i)
     return _comparison(result, contrasts, int(mine[0]), 1.0) if len(mine) else None
+
+
+def _within_formulation(result: FixedDayResult, i: int) -> Comparison | None:
+    """Material i less its base alone or its uncoated partner, adjusted within that family."""
+    for family in result.families:
+        mine = np.flatnonzero(family.first == i)
+        if len(mine):
+            return _comparison(result, family, int(mine[0]), 1.0)
+    return None
 
 
 def _comparison(result: FixedDayResult, contrasts: Contrasts, c: int, sign: float) -> Comparison:

@@ -83,6 +83,28 @@ class CoatedPair:
     uncoated: str
 
 
+@dataclass(frozen=True, slots=True)
+class Contrasted:
+    """Materials that are compared with one of theirs: the base alone, or the uncoated partner."""
+
+    reference: str
+    others: tuple[str, ...]
+
+
+def contrasted(materials: Sequence[MaterialFacts]) -> tuple[Contrasted, ...]:
+    """Each filled material with its base alone, each coated one with its partner; each once."""
+    by_family = [
+        Contrasted(family.alone, tuple(m.code for m in family.members if _is_filled(m)))
+        for family in families(materials)
+        if family.alone is not None
+    ]
+    return (*by_family, *(Contrasted(p.uncoated, (p.coated,)) for p in coated_pairs(materials)))
+
+
+def _is_filled(member: Member) -> bool:
+    return member.filler_pct >= LEAST_FILLER_PCT
+
+
 def families(materials: Iterable[MaterialFacts]) -> tuple[Family, ...]:
     """Families of two or more members, ordered by base, form and filler."""
     alone: dict[tuple[str, str], list[Member]] = defaultdict(list)

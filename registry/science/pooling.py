@@ -21,6 +21,7 @@ import numpy as np
 
 from registry.science.fixed_day_losses import compare_on_day
 from registry.science.fixed_day_scores import score_on_day
+from registry.science.formulation import Contrasted
 from registry.science.looks import check_looks, in_fixed_order
 from registry.science.one_stage_rates import pool_in_one_stage
 from registry.science.outcomes import outcome_records
@@ -52,6 +53,7 @@ def pool_trial(
     schedule_days: Sequence[float],
     window_days: float = 2.0,
     reference_material: str | None = None,
+    families: Sequence[Contrasted] = (),
     on_step: OnStep | None = None,
 ) -> tuple[PooledEstimate, ...]:
     """Pool every material of a trial.
@@ -64,6 +66,7 @@ def pool_trial(
     schedule_days : the protocol's retrieval days; the last one marks the end of the trial.
     window_days : a look within so many days of the primary day counts for it.
     reference_material : label of the material that others are compared with.
+    families : materials compared within their own formulation, on the primary day.
     on_step : called as (stage, done, total) while the work goes on.
 
     Returns
@@ -101,6 +104,7 @@ def pool_trial(
                     day=primary_day,
                     window_days=window_days,
                     reference=reference_material,
+                    families=families,
                     heat_class=heat_class,
                     model_version=MODEL_VERSION,
                 )

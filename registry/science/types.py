@@ -265,6 +265,8 @@ class PooledEstimate:
     # All pairs; and the one with the trial's reference material, adjusted among those alone.
     comparisons: tuple[Comparison, ...] = ()
     against_reference: Comparison | None = None
+    # Less its base without filler, or its uncoated partner, adjusted within that family.
+    within_formulation: Comparison | None = None
     class_chances: tuple[ClassChance, ...] = ()
     warnings: tuple[Warning_, ...] = ()
     # Of a model on a linear scale: standard error, its degrees of freedom, compact letters.

@@ -36,8 +36,10 @@ from registry.models import (
 from registry.permissions import Actor, Capability, demand
 from registry.queries import pooling_input
 from registry.science import types as science
+from registry.science.explanation_types import Explanation
+from registry.science.formulation import contrasted
 from registry.science.pooling import MODEL_VERSION, pool_trial
-from registry.services import audit
+from registry.services import audit, explanations
 
 # Long enough that a busy machine is not taken for a dead one, short enough that a coordinator does
 # not wait long after a crash. The heartbeat extends it three times within its length.
@@ -154,9 +156,13 @@ def _pool_and_store(run_id: int, lease: uuid.UUID) -> bool:
         schedule_days=gathered.schedule_days,
         window_days=gathered.window_days,
         reference_material=gathered.reference_material,
+        families=contrasted(gathered.materials),
         on_step=on_step,
     )
-    return _finish(run, lease, digest, estimates)
+    on_step("explanations", 0, 1)
+    explained = explanations.explain(gathered, estimates)
+    on_step("explanations", 1, 1)
+    return _finish(run, lease, digest, estimates, explained)
 
 
 def _gather_what_the_digest_names(trial: Trial) -> tuple[str, pooling_input.PoolingInput]:
@@ -174,6 +180,7 @@ def _finish(
     lease: uuid.UUID,
     digest: str,
     estimates: tuple[science.PooledEstimate, ...],
+    explained: tuple[Explanation, ...],
 ) -> bool:
     try:
         with transaction.atomic():
@@ -188,6 +195,7 @@ def _finish(
             )
             if mine:
                 _store(run, estimates)
+                explanations.store(run, explained)
     except IntegrityError:
         if not PoolingRun.objects.filter(
             trial=run.trial, input_digest=digest, model_version=run.model_version
@@ -263,9 +271,13 @@ def _store_parts(pooled: PooledEstimate, found: science.PooledEstimate, codes: _
             pooled=pooled,
             other_id=codes.materials[part.other],
             against_reference=part is found.against_reference,
+            within_formulation=part is found.within_formulation,
             **_values(part, without=("other",)),
         )
-        for part in (*found.comparisons, *filter(None, [found.against_reference]))
+        for part in (
+            *found.comparisons,
+            *filter(None, [found.against_reference, found.within_formulation]),
+        )
     )
     plain: tuple[tuple[type[Model], Sequence[object]], ...] = (
         (CurvePoint, found.curve),

@@ -49,7 +49,7 @@ CHANGES = {
 FINAL = (
     *("Correction", "AuditEvent", "Release", "Rating", "PooledEstimate", "SiteEstimate"),
     *("LeaveOneOut", "CurvePoint", "ChanceBy", "ClassChance", "LossScenario", "Comparison"),
-    *("EstimateWarning", "ReleaseNotice", "OutsideEffect"),
+    *("EstimateWarning", "ReleaseNotice", "OutsideEffect", "Explanation", "ExplainedRate"),
 )
 # Rows that record no measurement and no decision: faults of a refused file, answers kept for a
 # retry, and numbers that are measured again from the readings.

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from registry.science.explanation_fits import answer
+from registry.science.explanation_fits import answer, rows_of_materials
 from registry.science.explanation_types import Question, Row, line
 from registry.science.explanations import Warmth, explain_trial
 from registry.science.formulation import Component, MaterialFacts
@@ -230,7 +230,7 @@ def test_a_trial_asks_every_question_its_materials_raise():
     warmth = {(r.site, r.pile): Warmth(r.x, 10 * r.x) for r in piles(8)}
     pooled = [estimate(code, [r for r in rows if r.material == code]) for code in FILLER]
 
-    found = explain_trial(pooled, rates, [*facts, control], warmth)
+    found = explain_trial(rows_of_materials(pooled), rates, [*facts, control], warmth)
 
     told = {(e.kind, e.subject): e.code for e in found}
     assert told["filler_fraction", "polyester, tray: wood"] == "answered"

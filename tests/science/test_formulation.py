@@ -5,10 +5,12 @@ import pytest
 from registry.science.formulation import (
     CoatedPair,
     Component,
+    Contrasted,
     Family,
     MaterialFacts,
     Member,
     coated_pairs,
+    contrasted,
     families,
 )
 
@@ -87,6 +89,12 @@ def test_a_coated_item_is_beside_the_one_with_the_same_shares():
     other = material("OTHER", ("cellulose", "fibre", 80.0), ("kaolin", "filler", 20.0))
 
     assert coated_pairs([COATED, SHEET, other]) == (CoatedPair("SHEET-C", "SHEET"),)
+
+
+def test_filled_ones_are_compared_with_the_base_alone_and_coated_ones_with_their_partner():
+    found = contrasted([ALONE, F30, SHEET, COATED])
+
+    assert found == (Contrasted("A", ("A-30",)), Contrasted("SHEET", ("SHEET-C",)))
 
 
 def test_a_coated_item_of_another_form_or_make_has_no_partner():

@@ -2,7 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.stats import t as student_t
 
+from registry.science.formulation import Contrasted
 from registry.science.looks import code_looks
 from registry.science.plan import Components, Plan, expect_difference
 from registry.science.pooling import pool_trial
@@ -18,7 +20,7 @@ def records() -> list[PooledEstimate]:
     return _pooled(n_sites=5)
 
 
-def _pooled(n_sites: int) -> list[PooledEstimate]:
+def _pooled(n_sites: int, families: tuple[Contrasted, ...] = ()) -> list[PooledEstimate]:
     """Bags of three materials at every site, two piles each, four bags a pile, one day."""
     rng = np.random.default_rng(7)
     rows = []
@@ -46,7 +48,11 @@ def _pooled(n_sites: int) -> list[PooledEstimate]:
     )
     return list(
         pool_trial(
-            code_looks(columns), primary_day=DAY, schedule_days=(DAY,), reference_material="POT"
+            code_looks(columns),
+            primary_day=DAY,
+            schedule_days=(DAY,),
+            reference_material="POT",
+            families=families,
         )
     )
 
@@ -107,6 +113,26 @@ def test_reference_is_compared_with_everything_but_itself(records: list[PooledEs
     # Fewer comparisons, so a smaller allowance than for all pairs.
     pair = next(c for c in losses["FILM"].comparisons if c.other == "POT")
     assert against.ci_high - against.ci_low < pair.ci_high - pair.ci_low
+
+
+def test_a_family_of_all_is_the_comparison_with_the_reference() -> None:
+    losses = _of(_pooled(5, (Contrasted("POT", ("FILM", "MAT", "NOT-SEEN")),)), "fixed_day")
+
+    assert losses["POT"].within_formulation is None
+    for code in ("FILM", "MAT"):
+        assert losses[code].within_formulation == losses[code].against_reference
+
+
+def test_a_family_is_adjusted_for_its_own_number_alone() -> None:
+    losses = _of(_pooled(5, (Contrasted("MAT", ("FILM",)),)), "fixed_day")
+
+    alone = losses["FILM"].within_formulation
+    assert alone is not None
+    among_all = next(c for c in losses["FILM"].comparisons if c.other == "MAT")
+    t = alone.difference / alone.standard_error
+    assert alone.p_adjusted == pytest.approx(2 * student_t.sf(abs(t), alone.df), rel=1e-9)
+    assert alone.difference == pytest.approx(among_all.difference, rel=1e-12)
+    assert alone.ci_high < among_all.ci_high
 
 
 def test_chances_of_the_classes_add_up_and_counts_are_the_looks(

@@ -50,9 +50,13 @@ def against_reference(
     df_method: DfMethod = "kenward_roger",
     boundary: Boundary = "drop",
     level: float = 0.95,
+    others: IntArray | None = None,
 ) -> Contrasts:
-    """Every material less the reference; `means` (k, p) gives each material's mean as L β."""
-    first = np.array([i for i in range(len(means)) if i != reference], dtype=np.int64)
+    """Every material less the reference; `means` (k, p) gives each material's mean as L β.
+
+    others : indices of the materials to compare, adjusted for their number alone; all by default.
+    """
+    first = np.setdiff1d(np.arange(len(means)), [reference]) if others is None else others
     second = np.full(len(first), reference, dtype=np.int64)
     linear = estimate_linear(fit, means[first] - means[second], df_method, boundary)
     return _compare(linear, first, second, len(means), adjustment, level)

@@ -7,6 +7,7 @@ Sites, and piles within them, are samples of those the answer is for, so they ar
 the data cannot separate from another is left out and named.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,7 @@ from registry.science.types import FloatArray, ScienceError, Warning_
 
 # With so few sites the spread between them is hardly known; said beside the numbers.
 FEW_SITES = 4
+Families = Sequence[tuple[str, Sequence[str]]]
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,7 @@ class FixedDayResult:
     means : one record per material, in the order of `cells.materials`.
     pairs : all pairs of materials; None for a single material.
     reference : every other material less the reference; None without one.
+    families : in the order asked for, materials less the one of their own family.
     equal_materials : test that all materials have the same mean; None for a single material, or
         too few sites and piles.
     shrunken : (S, k) predicted mean of each material at each site.
@@ -58,6 +61,7 @@ class FixedDayResult:
     means: tuple[MaterialMean, ...]
     pairs: Contrasts | None
     reference: Contrasts | None
+    families: tuple[Contrasts, ...]
     equal_materials: FTest | None
     shrunken: FloatArray
     warnings: tuple[Warning_, ...]
@@ -70,6 +74,7 @@ def fit_fixed_day(
     value: FloatArray,
     *,
     reference: str | None = None,
+    families: Families = (),
     options: FixedDayOptions = DEFAULTS,
 ) -> FixedDayResult | NotPooled:
     """Compare materials on one day, site random and pile nested in site.
@@ -79,6 +84,8 @@ def fit_fixed_day(
     site, pile, material : (n,) labels or integer codes of each bag; a pile is scoped by its site.
     value : (n,) the bag's value, usually disintegration in %; missing bags left out.
     reference : label of the material the others are compared with.
+    families : label of a material and of those compared with it alone, adjusted among themselves;
+        labels without a bag on the day are left out.
 
     Returns
     -------
@@ -94,21 +101,29 @@ def fit_fixed_day(
     cells = collapse(site, pile, material, value)
     if reference is not None and reference not in cells.materials:
         raise ScienceError(f"The reference {reference} has no bag on this day.")
-    return fit_cells(cells, reference=reference, options=options)
+    return fit_cells(cells, reference=reference, families=families, options=options)
 
 
 def fit_cells(
-    cells: Cells, *, reference: str | None = None, options: FixedDayOptions = DEFAULTS
+    cells: Cells,
+    *,
+    reference: str | None = None,
+    families: Families = (),
+    options: FixedDayOptions = DEFAULTS,
 ) -> FixedDayResult | NotPooled:
     """`fit_fixed_day` from bags already collapsed."""
     fitted = fit_variances(cells, options)
     if isinstance(fitted, NotPooled):
         return fitted
-    return _describe(fitted, cells, reference, options)
+    return _describe(fitted, cells, reference, families, options)
 
 
 def _describe(
-    fit: MixedFit, cells: Cells, reference: str | None, options: FixedDayOptions
+    fit: MixedFit,
+    cells: Cells,
+    reference: str | None,
+    families: Families,
+    options: FixedDayOptions,
 ) -> FixedDayResult:
     k = len(cells.materials)
     identity = np.eye(k)
@@ -128,6 +143,18 @@ def _describe(
         means=means,
         pairs=pairs,
         reference=against,
+        families=tuple(
+            against_reference(
+                fit,
+                identity,
+                cells.materials.index(alone),
+                options.reference_adjustment,
+                *how,
+                others=np.array([cells.materials.index(other) for other in seen], dtype=np.int64),
+            )
+            for alone, others in families
+            if alone in cells.materials and (seen := [o for o in others if o in cells.materials])
+        ),
         equal_materials=equal,
         shrunken=_shrunken(fit, cells),
         warnings=_warnings(fit, cells),
