@@ -15,10 +15,11 @@ from registry.packages.descriptor import csv_path, describe, parquet_path
 from registry.packages.effect_sizes import effect_sizes
 from registry.packages.errors import PackageFault
 from registry.packages.estimates import Record, estimates_json, to_json
+from registry.packages.explanations import explanations
 from registry.packages.files import to_csv, to_parquet, typed
 from registry.packages.linked_data import dataset_jsonld
 from registry.packages.meta import ReleaseMeta
-from registry.packages.tables import DATA_TABLES, EFFECT_SIZES
+from registry.packages.tables import DATA_TABLES, TABLES
 from registry.packages.words import methods_md, readme_md
 
 
@@ -53,11 +54,12 @@ def build_package(
 def complete_tables(
     tables: Mapping[str, pd.DataFrame], estimates: Sequence[Record]
 ) -> dict[str, pd.DataFrame]:
-    """The tables with derived columns, and the table of effect sizes."""
+    """The tables with derived columns, the effect sizes and what may explain them."""
     if missing := [table.name for table in DATA_TABLES if table.name not in tables]:
         raise PackageFault(f"Tables are missing: {', '.join(missing)}.")
     full = with_derived_columns({table.name: tables[table.name] for table in DATA_TABLES})
     full["effect_sizes"] = effect_sizes(full, estimates)
+    full["explanations"] = explanations(full, full["effect_sizes"])
     return full
 
 
@@ -69,7 +71,7 @@ def package_files(
 ) -> dict[str, bytes]:
     """Every file of the package but the checksums, by its path."""
     files: dict[str, bytes] = {}
-    for table in (*DATA_TABLES, EFFECT_SIZES):
+    for table in TABLES:
         rows: pa.Table = typed(table, full[table.name])
         files[csv_path(table)] = to_csv(table, rows)
         files[parquet_path(table)] = to_parquet(rows)

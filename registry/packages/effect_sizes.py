@@ -17,9 +17,8 @@ from registry.packages.estimates import Record
 from registry.packages.looks import looks_of, pooling_settings
 from registry.packages.shapes import Tables
 from registry.packages.tables import EFFECT_SIZES
-from registry.science.decay import RateStatus, fit_decay
+from registry.science.pile_rates import pile_rates
 from registry.science.readings import DaysReading
-from registry.science.used_looks import use_looks
 
 RATE_MEASURES = {"decay_rate": "log_decay_rate", "days_to_90": "log_days_to_90"}
 COLUMNS = list(EFFECT_SIZES.column_names)
@@ -58,24 +57,19 @@ def _site_rates(estimates: Sequence[Record]) -> Iterator[dict[str, Any]]:
 
 
 def _pile_rates(tables: Tables) -> Iterator[dict[str, Any]]:
-    looks = looks_of(tables)
     primary_day, schedule = pooling_settings(tables)
-    used = use_looks(looks, primary_day=primary_day, schedule_days=schedule)
-    fits = fit_decay(used.cells, used.unit_material, used.n_materials)
-    # A pile without a rate of its own has none here either: its likelihood has no maximum.
-    for unit in np.flatnonzero(fits.status == RateStatus.OWN_RATE):
-        material = used.unit_material[unit]
-        theta, variance = float(fits.theta[unit]), float(fits.variance[unit])
+    for pile in pile_rates(looks_of(tables), primary_day=primary_day, schedule_days=schedule):
         place = {
             "level": "pile",
-            "material": looks.material_labels[material],
-            "site": looks.site_labels[used.unit_site[unit]],
-            "pile": looks.pile_labels[used.unit_pile[unit]],
+            "material": pile.material,
+            "site": pile.site,
+            "pile": pile.pile,
             "n_piles": 1,
-            "n_bags": int(used.unit_looks[unit]),
+            "n_bags": pile.n_looks,
         }
-        yield place | {"measure": "log_decay_rate", "effect": theta, "variance": variance}
-        yield place | _log_days(theta, variance, float(fits.lag[material]))
+        rate = {"measure": "log_decay_rate", "effect": pile.log_rate, "variance": pile.variance}
+        yield place | rate
+        yield place | _log_days(pile.log_rate, pile.variance, pile.lag_days)
 
 
 def _log_days(theta: float, variance: float, lag: float) -> dict[str, Any]:

@@ -19,10 +19,12 @@ from registry.packages.descriptor import csv_path, parquet_path
 from registry.packages.effect_sizes import effect_sizes
 from registry.packages.errors import PackageFault
 from registry.packages.estimates import by_identity, label, read_estimates, record_of
+from registry.packages.explanations import explanations, facts_of
 from registry.packages.files import from_csv, from_parquet, typed
 from registry.packages.looks import comparison_settings, looks_of, pooling_settings
 from registry.packages.shapes import ExportTable
 from registry.packages.tables import BY_NAME, LAYOUT_VERSION, TABLES
+from registry.science.formulation import contrasted
 from registry.science.pooling import MODEL_VERSION, pool_trial
 from registry.science.types import FitDidNotConverge, ScienceError
 
@@ -57,8 +59,8 @@ def recompute(path: str | Path) -> RecomputeReport:
     """Verify a release package and pool it again.
 
     Checks, in this order: the checksums; CSV against Parquet, cell by cell; keys between tables;
-    every derived column and effect size against the raw rows; every number of `estimates.json`
-    against a new pooling.
+    every derived column, effect size and explanation against the raw rows; every number of
+    `estimates.json` against a new pooling.
 
     Raises
     ------
@@ -103,10 +105,13 @@ def _recomputed(
         schedule_days=schedule,
         window_days=window_days,
         reference_material=reference,
+        families=contrasted(facts_of(again)),
     )
     found = [record_of(item) for item in pooled]
     effects = effect_sizes(again, found)
     faults += _column_faults(BY_NAME["effect_sizes"], tables["effect_sizes"], effects)
+    explained = explanations(again, effects)
+    faults += _column_faults(BY_NAME["explanations"], tables["explanations"], explained)
     leaves, missing = _compare_estimates(stated, found)
     faults += missing
     faults += [

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from registry.columns import Column
+from registry.columns import Column, Kind
 
 # The frames of a package by table name.
 Tables = Mapping[str, pd.DataFrame]
@@ -37,3 +37,9 @@ class ExportTable:
 
     def column(self, name: str) -> Column:
         return next(column for column in self.columns if column.name == name)
+
+
+def number(
+    name: str, meaning: str, unit: str, low: float | None = None, high: float | None = None
+) -> Column:
+    return Column(name, Kind.NUMBER, meaning, unit=unit, low=low, high=high)

@@ -19,13 +19,14 @@ from registry.columns import (
     Kind,
     UploadKind,
 )
-from registry.packages.shapes import ExportTable, ForeignKey
+from registry.packages.result_tables import EFFECT_SIZES, EXPLANATIONS
+from registry.packages.shapes import ExportTable, ForeignKey, number
 from registry.packages.vocabulary import MISSING_REASONS
 from registry.science.controls import Gate
 from registry.science.thermal import THRESHOLDS_C
 
 # Changes with every column; a reader refuses a layout it does not know.
-LAYOUT_VERSION = 2
+LAYOUT_VERSION = 3
 
 HEAT_CLASSES = ("hot", "warm", "cool", "unknown")
 DECISIONS = ("waiting", "accept", "exclude", "withdrawn")
@@ -33,12 +34,6 @@ DECISIONS = ("waiting", "accept", "exclude", "withdrawn")
 
 def _columns_of(kind: UploadKind, *, without: tuple[str, ...] = ()) -> tuple[Column, ...]:
     return tuple(column for column in kind.columns if column.name not in without)
-
-
-def _number(
-    name: str, meaning: str, unit: str, low: float | None = None, high: float | None = None
-) -> Column:
-    return Column(name, Kind.NUMBER, meaning, unit=unit, low=low, high=high)
 
 
 SITE = PILES.column("site")
@@ -75,8 +70,8 @@ SITES = ExportTable(
         Column("name", Kind.TEXT, "its name", required=True),
         Column("country", Kind.TEXT, "ISO 3166 alpha-2 code", required=True, max_length=2),
         Column("time_zone", Kind.TEXT, "IANA time zone", required=True),
-        _number("latitude", "latitude, rounded to 0.1 degree", "deg", low=-90, high=90),
-        _number("longitude", "longitude, rounded to 0.1 degree", "deg", low=-180, high=180),
+        number("latitude", "latitude, rounded to 0.1 degree", "deg", low=-90, high=90),
+        number("longitude", "longitude, rounded to 0.1 degree", "deg", low=-180, high=180),
     ),
     ("site",),
     (ForeignKey(("institution",), "institutions", ("institution",)),),
@@ -90,7 +85,7 @@ TRIALS = ExportTable(
         Column("title", Kind.TEXT, "its title", required=True, max_length=300),
         Column("schedule_days", Kind.TEXT, "planned days of looks, separated by spaces"),
         Column("primary_day", Kind.INTEGER, "day of the primary comparison", unit="d"),
-        _number(
+        number(
             "detection_limit",
             "smallest remaining fraction a look can find",
             "1",
@@ -105,8 +100,8 @@ TRIALS = ExportTable(
 )
 
 DERIVED_OF_PILE = (
-    _number("recipe_moisture_pct", "moisture of the start mix, wet basis, by mass balance", "%"),
-    _number("recipe_cn_ratio", "carbon to nitrogen of the start mix, by mass balance", "1", low=0),
+    number("recipe_moisture_pct", "moisture of the start mix, wet basis, by mass balance", "%"),
+    number("recipe_cn_ratio", "carbon to nitrogen of the start mix, by mass balance", "1", low=0),
     Column(
         "heat_class",
         Kind.CHOICE,
@@ -114,16 +109,16 @@ DERIVED_OF_PILE = (
         choices=HEAT_CLASSES,
     ),
     Column("heat_probe", Kind.CODE, "probe whose log speaks for the pile"),
-    _number("logged_h", "hours logged; gaps are never bridged", "h", low=0),
-    _number("coverage_pct", "share of the log's span that was logged", "%", low=0, high=100),
-    _number("highest_c", "highest temperature", "Cel"),
-    _number("mean_c", "mean temperature over the hours logged", "Cel"),
+    number("logged_h", "hours logged; gaps are never bridged", "h", low=0),
+    number("coverage_pct", "share of the log's span that was logged", "%", low=0, high=100),
+    number("highest_c", "highest temperature", "Cel"),
+    number("mean_c", "mean temperature over the hours logged", "Cel"),
     *(
-        _number(f"hours_above_{threshold:g}", f"hours at or above {threshold:g} °C", "h", low=0)
+        number(f"hours_above_{threshold:g}", f"hours at or above {threshold:g} °C", "h", low=0)
         for threshold in THRESHOLDS_C
     ),
-    _number("longest_run_55_h", "longest run at or above 55 °C", "h", low=0),
-    _number("degree_hours_40", "degree-hours above 40 °C", "Cel.h", low=0),
+    number("longest_run_55_h", "longest run at or above 55 °C", "h", low=0),
+    number("degree_hours_40", "degree-hours above 40 °C", "Cel.h", low=0),
     Column("turnings_in_hot_phase", Kind.INTEGER, "turnings in the phase at or above 55 °C", low=0),
     Column(
         "negative_control",
@@ -131,14 +126,14 @@ DERIVED_OF_PILE = (
         "what the control that should stay says of the pile",
         choices=(Gate.PASSED, Gate.HANDLING_LOSS, Gate.CONTAMINATION, Gate.NOT_CHECKED),
     ),
-    _number("negative_control_remaining", "mean fraction of it that remained", "1", low=0),
+    number("negative_control_remaining", "mean fraction of it that remained", "1", low=0),
     Column(
         "positive_control",
         Kind.CHOICE,
         "what the control that should go says of the pile, on the primary day",
         choices=(Gate.PASSED, Gate.INACTIVE, Gate.NOT_CHECKED),
     ),
-    _number("positive_control_remaining", "mean fraction of it that remained", "1", low=0),
+    number("positive_control_remaining", "mean fraction of it that remained", "1", low=0),
 )
 
 _PILES = ExportTable(
@@ -162,15 +157,15 @@ DERIVED_OF_RETRIEVAL = (
     SITE,
     PILE,
     MATERIAL,
-    _number("day", "days between burial and this look", "d", low=0),
-    _number("start_dry_g", "oven-dry start mass: initial mass without its moisture", "g", low=0),
-    _number(
+    number("day", "days between burial and this look", "d", low=0),
+    number("start_dry_g", "oven-dry start mass: initial mass without its moisture", "g", low=0),
+    number(
         "remaining_uncorrected",
         "dry residue over oven-dry start mass; 0 when nothing was left; never clipped",
         "1",
         low=0,
     ),
-    _number(
+    number(
         "remaining",
         "the fraction used for pooling: corrected for adhering compost where ash allowed it",
         "1",
@@ -183,8 +178,8 @@ DERIVED_OF_RETRIEVAL = (
         "uncorrected and above 105 %: adhering compost, only an upper limit of what is left",
         required=True,
     ),
-    _number("measurement_sd", "standard deviation added by the ash correction", "1", low=0),
-    _number("detection_limit", "fraction below which residue cannot be found", "1", low=0),
+    number("measurement_sd", "standard deviation added by the ash correction", "1", low=0),
+    number("detection_limit", "fraction below which residue cannot be found", "1", low=0),
     Column(
         "missing_reason",
         Kind.CHOICE,
@@ -192,18 +187,18 @@ DERIVED_OF_RETRIEVAL = (
         + "; ".join(f"{code}: {meaning}" for code, meaning in MISSING_REASONS.items()),
         choices=tuple(MISSING_REASONS),
     ),
-    _number(
+    number(
         "heat_coverage_pct",
         "share of the time in the pile that its speaking probe logged; blank without a log",
         "%",
         low=0,
         high=100,
     ),
-    _number("heat_highest_c", "highest temperature while the bag lay in the pile", "Cel"),
-    _number("heat_mean_c", "mean temperature over the hours logged meanwhile", "Cel"),
-    _number("heat_hours_above_40", "hours at or above 40 °C meanwhile", "h", low=0),
-    _number("heat_hours_above_55", "hours at or above 55 °C meanwhile", "h", low=0),
-    _number("heat_degree_hours_40", "degree-hours above 40 °C meanwhile", "Cel.h", low=0),
+    number("heat_highest_c", "highest temperature while the bag lay in the pile", "Cel"),
+    number("heat_mean_c", "mean temperature over the hours logged meanwhile", "Cel"),
+    number("heat_hours_above_40", "hours at or above 40 °C meanwhile", "h", low=0),
+    number("heat_hours_above_55", "hours at or above 55 °C meanwhile", "h", low=0),
+    number("heat_degree_hours_40", "degree-hours above 40 °C meanwhile", "Cel.h", low=0),
 )
 
 _RETRIEVALS = ExportTable(
@@ -270,35 +265,6 @@ CORRECTIONS = ExportTable(
     (_TO_LOOK,),
 )
 
-MEASURES = ("log_decay_rate", "log_days_to_90", "disintegration_pct")
-
-EFFECT_SIZES = ExportTable(
-    "effect_sizes",
-    "one row per material, measure and site, and per pile: ready for any meta-analysis package",
-    (
-        Column("level", Kind.CHOICE, "unit of the row", required=True, choices=("site", "pile")),
-        MATERIAL,
-        SITE,
-        Column("pile", Kind.CODE, "code of the pile; blank on site rows"),
-        Column(
-            "measure",
-            Kind.CHOICE,
-            "natural log of the first-order rate per day; natural log of the days to 90 % lost; "
-            "percent of the dry mass lost at a scheduled day",
-            required=True,
-            choices=MEASURES,
-        ),
-        Column("day", Kind.INTEGER, "scheduled day of disintegration_pct, else blank", unit="d"),
-        _number("effect", "the effect size, on the scale of its measure", "1"),
-        _number("variance", "its sampling variance; blank when it cannot be known", "1", low=0),
-        _number("sd", "standard deviation between bags, of disintegration_pct", "%", low=0),
-        Column("n_piles", Kind.INTEGER, "piles behind it", required=True, low=0),
-        Column("n_bags", Kind.INTEGER, "bags behind it", required=True, low=0),
-    ),
-    ("level", "material", "site", "pile", "measure", "day"),
-    (_TO_SITE, _TO_MATERIAL),
-)
-
 
 def _as_uploaded(kind: UploadKind, *links: ForeignKey) -> ExportTable:
     return ExportTable(kind.name, kind.meaning, kind.columns, kind.key, links)
@@ -329,5 +295,5 @@ DATA_TABLES = (
     FLAGS,
     CORRECTIONS,
 )
-TABLES = (*DATA_TABLES, EFFECT_SIZES)
+TABLES = (*DATA_TABLES, EFFECT_SIZES, EXPLANATIONS)
 BY_NAME = {table.name: table for table in TABLES}

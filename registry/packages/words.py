@@ -1,6 +1,7 @@
 """`METHODS.md` and `README.md` of a release, written from what the release holds."""
 
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import pandas as pd
 
@@ -43,6 +44,19 @@ MODELS = {
         "random.",
     ),
 }
+EXPLORATORY = (
+    "Meta-regressions of the log rate on filler fraction, thickness, coating and the heat of the "
+    "piles, sampling variances known, site, material and row random, by restricted maximum "
+    "likelihood; t on the fewer of sites − 1 and materials − coefficients, for heat sites − 2. "
+    "Filler and thickness within one base and form (thickness with filler beside it), coating "
+    "between an item and its uncoated partner, heat between the piles of one material. The "
+    "materials differ in more than one way and nobody chose the heat of a pile by lot, so these "
+    "say what goes together and not what causes what; they are not adjusted for their number. "
+    "`data/explanations.csv` has every number; R² is the share of the variance between sites, "
+    "materials and rows that the moderator takes away. Contrasts within a formulation on the "
+    "primary day (`within_formulation` in `estimates.json`) compare each filled material with its "
+    "base alone and each coated one with its uncoated partner."
+)
 INTERVALS = (
     "Confidence intervals speak of the mean over sites like these, with a t distribution of "
     "sites − 1 degrees of freedom; prediction intervals speak of a new pile at a new site. With "
@@ -81,6 +95,7 @@ def methods_md(meta: ReleaseMeta, tables: Tables, estimates: Sequence[Record]) -
         title, text = MODELS[name]
         methods = sorted({found["method"] for found in estimates if found["model"] == name})
         lines += [f"### {title}", "", text, "", *(f"- As run: {method}" for method in methods), ""]
+    lines += [*_explained(tables["explanations"])]
     lines += ["### Intervals", "", INTERVALS, "", "## Estimates", "", *_estimate_table(estimates)]
     lines += ["", "## Warnings", "", *_warnings(estimates), "", "## Check it yourself", ""]
     lines += [
@@ -166,6 +181,34 @@ def _warnings(estimates: Sequence[Record]) -> list[str]:
         for (material, message, code), heats in about.items()
     ]
     return lines or ["None."]
+
+
+def _explained(found: pd.DataFrame) -> Iterator[str]:
+    """The exploratory part, in words and numbers."""
+    yield from ("### What may go with the rates (exploratory)", "", EXPLORATORY, "")
+    yield "| moderator | of | rate ratio for a step | interval | R² % | sites | materials |"
+    yield "|---|---|---|---|---|---|---|"
+    for row in found.itertuples():
+        if row.code != "answered":
+            yield f"| {row.kind} | {row.subject} | {row.message} (`{row.code}`) | | | | |"
+            continue
+        r2 = None if pd.isna(row.r2_pct) else row.r2_pct
+        yield (
+            f"| {row.kind} | {row.subject} | {_ratio(row.ratio)} per {_step(row)} "
+            f"| {_ratio(row.ratio_low)} – {_ratio(row.ratio_high)} "
+            f"| {_short(r2)} | {row.n_sites} | {row.n_materials} |"
+        )
+    yield ""
+
+
+def _step(row: Any) -> str:
+    if row.kind == "thickness":
+        return "doubling"
+    return "coating" if row.kind == "coating" else f"{row.step:g} {row.unit}"
+
+
+def _ratio(value: float | None) -> str:
+    return "unbounded" if value is None or pd.isna(value) else f"{value:.3g}"
 
 
 def _short(value: float | None) -> str:

@@ -70,7 +70,10 @@ def answer(question: Question) -> Explanation:
 def _refusal(question: Question) -> NotAnswered | None:
     rows, kind = question.rows, KINDS[question.kind]
     if not rows:
-        return NotAnswered("no_rates", "No rate can be set against this.")
+        return NotAnswered(
+            "no_rates",
+            "No rate was estimated, or no log is complete enough, to set one against the other.",
+        )
     sites = len({row.site for row in rows})
     if sites < MIN_SITES:
         return NotAnswered(

@@ -13,15 +13,18 @@ from registry.science.used_looks import use_looks
 
 @dataclass(frozen=True, slots=True)
 class PileRate:
-    """Natural log of a rate per day with its sampling variance; `lag_days` of the material."""
+    """Natural log of a rate per day with its sampling variance.
+
+    `lag_days` of its material and `n_looks` in the fit, where they are known.
+    """
 
     material: str
     site: str
     pile: str
     log_rate: float
     variance: float
-    lag_days: float
-    n_looks: int
+    lag_days: float = 0.0
+    n_looks: int = 0
 
 
 def pile_rates(

@@ -1,14 +1,26 @@
-"""Twelve plant-production items of generic materials; their true decay is made up.
+"""Fourteen plant-production items of generic materials; their true decay is made up.
 
 Rates and lags are plausible for hot to warm piles (common practice, no source); they describe no
-product. Shares of a composition are of dry mass.
+product. Shares of a composition are of dry mass. The trays of polyester A make a family: each
+percent of wood fibre multiplies the true rate by the same factor.
 """
+
+import math
 
 from registry.simulation.plans import MaterialPlan
 
 _POLYESTER_A = "aliphatic polyester A"
 _POLYESTER_B = "aliphatic-aromatic polyester B"
 _CELLULOSE = "cellulose fibre"
+
+_UNFILLED_RATE = 0.021
+# On the natural log of the rate, per percent of wood fibre: 0.030 a day at 30 %.
+FILLER_SLOPE = math.log(0.030 / _UNFILLED_RATE) / 30.0
+
+
+def _tray_rate(filler_pct: float) -> float:
+    return _UNFILLED_RATE * math.exp(FILLER_SLOPE * filler_pct)
+
 
 DEMO_MATERIALS = (
     MaterialPlan(
@@ -133,7 +145,7 @@ DEMO_MATERIALS = (
         moisture_pct=0.4,
         specimen_g=8.0,
         composition=((_POLYESTER_A, "polymer", 100.0),),
-        rate_per_day=0.021,
+        rate_per_day=_tray_rate(0),
         lag_days=18.0,
         tau_site=0.42,
         tau_pile=0.30,
@@ -153,7 +165,7 @@ DEMO_MATERIALS = (
         moisture_pct=2.6,
         specimen_g=8.5,
         composition=((_POLYESTER_A, "polymer", 70.0), ("wood fibre", "filler", 30.0)),
-        rate_per_day=0.030,
+        rate_per_day=_tray_rate(30),
         lag_days=14.0,
         tau_site=0.38,
         tau_pile=0.26,
@@ -236,5 +248,45 @@ DEMO_MATERIALS = (
         rate_per_day=0.024,
         lag_days=11.0,
         tau_site=0.33,
+    ),
+    MaterialPlan(
+        code="POLYESTER-A-F15",
+        name="Plug tray of polyester A with 15 % wood fibre",
+        form="tray",
+        role="test",
+        thickness_um=820,
+        area_density_g_m2=1015,
+        colour="cream",
+        ash_pct=0.5,
+        moisture_pct=1.5,
+        specimen_g=8.4,
+        composition=((_POLYESTER_A, "polymer", 85.0), ("wood fibre", "filler", 15.0)),
+        rate_per_day=_tray_rate(15),
+        lag_days=16.0,
+        tau_site=0.40,
+        tau_pile=0.28,
+        shared=0.6,
+        holds_compost=0.7,
+        drying_limit_c=55,
+    ),
+    MaterialPlan(
+        code="POLYESTER-A-F45",
+        name="Plug tray of polyester A with 45 % wood fibre",
+        form="tray",
+        role="test",
+        thickness_um=640,
+        area_density_g_m2=780,
+        colour="brown",
+        ash_pct=0.9,
+        moisture_pct=3.4,
+        specimen_g=8.6,
+        composition=((_POLYESTER_A, "polymer", 55.0), ("wood fibre", "filler", 45.0)),
+        rate_per_day=_tray_rate(45),
+        lag_days=12.0,
+        tau_site=0.36,
+        tau_pile=0.24,
+        shared=0.6,
+        holds_compost=0.9,
+        drying_limit_c=55,
     ),
 )

@@ -21,7 +21,7 @@ T = TypeVar("T")
 
 
 def demo_scenario(*, clean: bool = False) -> Scenario:
-    """Eight sites, 2–4 piles each, twelve items, three bags per look; no mess when `clean`."""
+    """Eight sites, 2–4 piles each, fourteen items, three bags per look; no mess when `clean`."""
     return Scenario(
         trial="SHARED-PILES-2025",
         title="Plant-production items in eight working compost yards, 2025",

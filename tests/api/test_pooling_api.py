@@ -2,7 +2,7 @@
 
 import pytest
 
-from registry.models import PooledEstimate, PoolingRun
+from registry.models import Material, PooledEstimate, PoolingRun
 from registry.services import pooling
 from tests import sample_files
 from tests.world import Call
@@ -35,6 +35,38 @@ def test_run_is_executed_once_and_its_estimates_are_served(call: Call) -> None:
     whole = call("GET", f"/estimates/{found['id']}/", as_="coordinator").json()
     assert {part["site"] for part in whole["sites"]} == {"NORTH", "SOUTH"}
     assert whole["pi_low"] is None, "two sites predict nothing about a third"
+
+
+@pytest.mark.usefixtures("looked_at")
+def test_what_may_explain_the_rates_is_served_and_two_sites_do_not_answer(call: Call) -> None:
+    run = call("POST", "/trials/TRIAL-1/pooling-runs/", as_="coordinator").json()
+    pooling.execute_run(run["id"])
+
+    served = call("GET", "/explanations/?kind=mean_temperature&material=PAPER", as_="NORTH").json()
+
+    (found,) = served["results"]
+    assert (found["run"], found["trial"], found["subject"]) == (run["id"], "TRIAL-1", "PAPER")
+    assert found["code"] in ("no_rates", "few_sites")
+    assert found["message"]
+    assert found["slope"] is None
+    assert found["r2_pct"] is None
+    whole = call("GET", f"/explanations/{found['id']}/", as_="coordinator").json()
+    assert len(whole["points"]) == found["n_rows"]
+    assert call("GET", "/explanations/", as_="stranger").json()["results"] == []
+
+
+@pytest.mark.usefixtures("looked_at")
+def test_another_composition_or_thickness_makes_a_new_run(call: Call) -> None:
+    first = call("POST", "/trials/TRIAL-1/pooling-runs/", as_="coordinator").json()
+    pooling.execute_run(first["id"])
+    Material.objects.filter(code="PAPER").update(thickness_um=123.0)
+    thicker = call("POST", "/trials/TRIAL-1/pooling-runs/", as_="coordinator").json()
+    parts = "material,component,function,mass_pct\nPAPER,cellulose,fibre,100\n"
+    call("POST", "/compositions/", parts, as_="coordinator")
+
+    made = call("POST", "/trials/TRIAL-1/pooling-runs/", as_="coordinator").json()
+
+    assert len({run["input_digest"] for run in (first, thicker, made)}) == 3
 
 
 @pytest.mark.usefixtures("looked_at")

@@ -127,6 +127,7 @@ def test_a_mass_changed_everywhere_contradicts_its_derived_columns_and_the_estim
         ("flags", 0, "decision", "accept", "excluded"),
         ("trials", 0, "detection_limit", 0.05, "detection_limit"),
         ("effect_sizes", 0, "effect", 12.5, "effect"),
+        ("explanations", 0, "code", "answered", "code"),
     ],
 )
 def test_one_changed_cell_with_everything_else_mended_is_still_reported(

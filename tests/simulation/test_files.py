@@ -87,7 +87,7 @@ def test_the_demo_is_the_trial_that_was_promised(demo):
 
     assert len(registration["institutions"]) >= 6
     assert all(2 <= sum(p["site"] == s["site"] for p in piles) <= 4 for s in registration["sites"])
-    assert len(materials) == 12
+    assert len(materials) == 14
     assert [m["role"] for m in materials].count("positive_control") == 1
     assert [m["role"] for m in materials].count("negative_control") == 1
     assert registration["trial"]["schedule_days"] == list(range(14, 113, 14))
@@ -99,7 +99,7 @@ def test_compositions_add_up_to_a_hundred(demo):
     for row in rows_everywhere(demo, "compositions"):
         totals[row["material"]] = totals.get(row["material"], 0.0) + float(row["mass_pct"])
 
-    assert len(totals) == 12
+    assert len(totals) == 14
     assert all(abs(total - 100) <= 1 for total in totals.values())
 
 
@@ -163,14 +163,14 @@ def test_the_same_seed_writes_the_same_bytes_and_another_seed_does_not(tmp_path)
 
 
 def test_scaled_trials_grow_beyond_the_demo(tmp_path):
-    scenario = scaled_scenario(sites=10, piles=5, materials=14, bags=1, days=[30, 60])
+    scenario = scaled_scenario(sites=10, piles=5, materials=16, bags=1, days=[30, 60])
 
     written = write_trial(simulate_trial(scenario, 1, with_heat=False), tmp_path)
     bags = [row for path in written if path.name == "bags.csv" for row in rows_of(path)]
 
     assert len({row["site"] for row in bags}) == 10
-    assert len({row["material"] for row in bags}) == 14
-    assert sum(row["purpose"] == "sample" for row in bags) == 10 * 5 * 14 * 2
+    assert len({row["material"] for row in bags}) == 16
+    assert sum(row["purpose"] == "sample" for row in bags) == 10 * 5 * 16 * 2
     assert not any(path.name.startswith("temperatures") for path in written)
 
 

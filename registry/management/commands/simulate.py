@@ -21,7 +21,7 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--sites", type=int, help="number of sites (default: the demo's eight)")
         parser.add_argument("--piles", type=int, help="piles per site (default: two to four)")
-        parser.add_argument("--materials", type=int, help="number of materials (default: twelve)")
+        parser.add_argument("--materials", type=int, help="number of materials (default: fourteen)")
         parser.add_argument("--bags", type=int, help="bags per material, pile and look (default 3)")
         parser.add_argument(
             "--days", help="days of the looks, comma-separated (default 14,28,…,112)"

@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('registry', '0010_members_and_invitations'),
+        ('registry', '0012_variances_of_a_day'),
     ]
 
     operations = [
