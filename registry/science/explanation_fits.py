@@ -72,7 +72,7 @@ def _refusal(question: Question) -> NotAnswered | None:
     if not rows:
         return NotAnswered(
             "no_rates",
-            "No rate was estimated, or no log is complete enough, to set one against the other.",
+            "No rate was estimated, or no log is complete enough.",
         )
     sites = len({row.site for row in rows})
     if sites < MIN_SITES:
@@ -224,7 +224,8 @@ def _caution(question: Question, fit: MetaRegression) -> str:
     if question.kind == "coating" and question.other is not None:
         said.append("One pair: it tells how these two differ, not what a coating does.")
     if fit.df < UNSURE_BELOW_DF:
-        said.append(f"Only {fit.df:g} degrees of freedom: the interval is wide for a reason.")
+        freedom = "degree" if fit.df == 1 else "degrees"
+        said.append(f"Only {fit.df:g} {freedom} of freedom: the interval is wide for a reason.")
     if fit.tau2_without <= 0.0:
         said.append("The rates differ no more than chance would; there is nothing to explain.")
     return " ".join(said)
