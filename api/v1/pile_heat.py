@@ -12,7 +12,7 @@ from api.v1.authentication import actor_of
 from api.v1.listing import OneRow
 from registry.columns import PILE_KINDS
 from registry.models import Pile
-from registry.models.pooled_estimate import HEAT_CLASSES
+from registry.models.pooled_estimate import PILE_HEAT_CLASSES
 from registry.queries.pile_heat import heat_of_pile
 from registry.queries.pile_probes import latest_day, probes_of
 from registry.queries.pile_recipe import recipe_of
@@ -95,7 +95,7 @@ class HeatOut(serializers.Serializer):
     pile = serializers.CharField()
     trial = serializers.CharField()
     kind = serializers.ChoiceField(choices=PILE_KINDS)
-    heat_class = serializers.ChoiceField(choices=HEAT_CLASSES[1:])
+    heat_class = serializers.ChoiceField(choices=PILE_HEAT_CLASSES)
     reason = serializers.CharField(help_text="why this class")
     speaks = serializers.CharField(help_text="probe whose log speaks for the pile; blank for none")
     n_readings = serializers.IntegerField(help_text="of that probe, spans outside left out")

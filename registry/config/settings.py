@@ -241,6 +241,9 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "ENUM_NAME_OVERRIDES": {
         "LookOutcomeEnum": "registry.columns.OUTCOMES",
         "EstimateOutcomeEnum": "registry.models.pooled_estimate.OUTCOMES",
+        "PooledHeatClassEnum": "registry.models.pooled_estimate.HEAT_CLASSES",
+        "PileHeatClassEnum": "registry.models.pooled_estimate.PILE_HEAT_CLASSES",
+        "ExplanationKindEnum": "registry.models.explanation.EXPLANATIONS",
         "PileKindEnum": "registry.columns.PILE_KINDS",
         "UploadKindEnum": "registry.columns.KIND_NAMES",
         "TrialStateEnum": "registry.models.TrialState.values",

@@ -9,7 +9,8 @@ from .site import Site
 
 OUTCOMES = ("decay_rate", "days_to_90", "disintegration_at_day", "fragmentation_at_day")
 MODELS = ("one_stage", "two_stage", "fixed_day", "ordinal")
-HEAT_CLASSES = ("all", "hot", "warm", "cool", "unknown")
+PILE_HEAT_CLASSES = ("hot", "warm", "cool", "unknown")
+HEAT_CLASSES = ("all", *PILE_HEAT_CLASSES)
 
 
 class PooledEstimate(models.Model):

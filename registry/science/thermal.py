@@ -22,6 +22,8 @@ from registry.science.types import BoolArray, FloatArray, ScienceError
 THRESHOLDS_C = (40.0, 50.0, 55.0, 60.0, 65.0)
 # Longer than this in the hot phase and nobody knows what the pile did (common practice, no source).
 MAX_GAP_H = 4.0
+# Hours are floats: readings exactly the limit apart must not fall on either side by rounding.
+CLOCK_ROUNDING_H = 1e-6
 DEGREE_HOURS_BASE_C = 40.0
 HOT_C = 55.0
 
@@ -84,7 +86,7 @@ def summarise(
     if t.size == 0:
         none = (0.0,) * len(THRESHOLDS_C)
         return ThermalSummary(0, 0.0, 0.0, None, None, none, none, 0.0, base_c, None, None, 0)
-    bridged = np.diff(t) <= max_gap_h
+    bridged = _bridged(t, max_gap_h)
     logged = float(np.diff(t)[bridged].sum())
     span = float(t[-1] - t[0]) if span_h is None else span_h
     hot_from, hot_until = _hot_phase(t, c, bridged)
@@ -138,7 +140,7 @@ def hours_between(
     t, c = checked_log(hours, celsius)
     if t.size < 2:
         return 0.0, 0.0
-    t, c, bridged = _with_crossings(t, c, np.diff(t) <= max_gap_h, low_c)
+    t, c, bridged = _with_crossings(t, c, _bridged(t, max_gap_h), low_c)
     t, c, bridged = _with_crossings(t, c, bridged, high_c)
     # Every piece now lies on one side of both limits, so its ends tell.
     inside = bridged & (np.minimum(c[:-1], c[1:]) >= low_c) & (np.maximum(c[:-1], c[1:]) <= high_c)
@@ -152,7 +154,7 @@ def spans_at_least(
     t, c = checked_log(hours, celsius)
     if t.size < 2:
         return np.empty((0, 2))
-    t, c, bridged = _with_crossings(t, c, np.diff(t) <= max_gap_h, low_c)
+    t, c, bridged = _with_crossings(t, c, _bridged(t, max_gap_h), low_c)
     inside = bridged & (np.minimum(c[:-1], c[1:]) >= low_c)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
     return np.column_stack([t[edges[::2]], t[edges[1::2]]])
@@ -161,8 +163,12 @@ def spans_at_least(
 def gaps_longer_than(hours: FloatArray, max_gap_h: float = MAX_GAP_H) -> FloatArray:
     """(k, 2) last hour before and first hour after every gap of a log that is not bridged."""
     t = np.asarray(hours, dtype=float)
-    at = np.flatnonzero(np.diff(t) > max_gap_h)
+    at = np.flatnonzero(~_bridged(t, max_gap_h))
     return np.column_stack([t[at], t[at + 1]])
+
+
+def _bridged(t: FloatArray, max_gap_h: float) -> BoolArray:
+    return np.asarray(np.diff(t) <= max_gap_h + CLOCK_ROUNDING_H)
 
 
 def _above(t: FloatArray, c: FloatArray, bridged: BoolArray, theta: float) -> tuple[float, float]:

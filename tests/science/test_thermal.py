@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from registry.science.fire_safety import ADVICE, MAX_HEIGHT_M, fire_attention
@@ -209,6 +209,7 @@ def test_time_and_runs_agree_with_a_slow_walk(log, theta):
 
 @settings(deadline=None)
 @given(logs, st.floats(-1e4, 1e4))
+@example((np.array([0.5, 4.5]), np.array([15.0, 41.0])), 1.9207294103470542)
 def test_the_origin_of_the_clock_does_not_matter(log, shift):
     t, c = log
 
