@@ -276,6 +276,17 @@ class SiteEstimate(DjangoModelFactory):
     n_piles = n_bags = 1
 
 
+class Figure(DjangoModelFactory):
+    class Meta:
+        model = models.Figure
+
+    pooled = factory.SubFactory(PooledEstimate)
+    name = "weeks"
+    language = "en-gb"
+    drawing = 1
+    wide = narrow = "<svg/>"
+
+
 class LeaveOneOut(DjangoModelFactory):
     class Meta:
         model = models.LeaveOneOut

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from frontend import pictures
 from frontend.presenters import pooled, pooled_words
 from registry.charts.decay import CurveDay
+from registry.figures.curves import curve_days
 from registry.models import PooledEstimate
-from registry.queries.pile_means import PileDayMean
 from registry.queries.pooled_results import Exclusion, PooledResult
 
 
@@ -35,20 +35,20 @@ class PooledPage:
     panels: pictures.Picture | None
 
 
-def pooled_page(result: PooledResult, means: list[PileDayMean]) -> PooledPage:
+def pooled_page(result: PooledResult) -> PooledPage:
     primary = result.primary
     drawn = next((e for e in (primary, *result.estimates) if e.curve.all()), primary)
-    curve = pictures.curve_days(drawn)
-    unit = pooled.unit_of(primary)
-    sites = pooled.site_rows(primary)
+    stored = pictures.stored_pictures(
+        [(primary.pk, "forest"), (drawn.pk, "curve"), (drawn.pk, "panels")]
+    )
     return PooledPage(
         headline=pooled_words.headline(result),
         warnings=pooled_words.warnings_of(result),
         other_warnings=pooled_words.other_warnings(result),
         estimate=primary,
-        unit=unit,
-        forest=pictures.forest_picture(primary, unit=unit) if sites else None,
-        sites=sites,
+        unit=pooled.unit_of(primary),
+        forest=stored["forest"],
+        sites=pooled.site_rows(primary),
         mean=pooled.pooled_row(primary),
         left_out=pooled.left_out_rows(primary),
         heterogeneity=pooled_words.heterogeneity(primary),
@@ -58,7 +58,7 @@ def pooled_page(result: PooledResult, means: list[PileDayMean]) -> PooledPage:
         chances=pooled.chance_rows(primary),
         comparisons=pooled.comparison_rows(result),
         estimates=pooled.estimate_rows(result),
-        curve=curve,
-        curve_picture=pictures.curve_picture(drawn) if curve else None,
-        panels=pictures.panels_picture(drawn, means) if curve and drawn.sites.all() else None,
+        curve=curve_days(drawn),
+        curve_picture=stored["curve"],
+        panels=stored["panels"],
     )

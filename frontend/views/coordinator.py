@@ -20,7 +20,6 @@ from registry.jobs.pooling import request_pooling
 from registry.models import Material, PoolingRun, Trial
 from registry.permissions import Capability, can, visible_to
 from registry.queries.completeness import completeness
-from registry.queries.pile_means import pile_means
 from registry.queries.pooled_results import pooled_result, run_overview
 from registry.queries.summaries import latest_finished_run
 from registry.services.releases import freeze_release
@@ -54,7 +53,7 @@ def pooled_material(request: HttpRequest, code: str, material: str) -> HttpRespo
     result = pooled_result(run, found)
     if result is None:
         raise Http404
-    page = pooled_page(result, pile_means(trial, found))
+    page = pooled_page(result)
     context = {"trial": trial, "run": run, "material": found, "page": page}
     return render(request, "frontend/coordinator/pooled_material.html", context)
 

@@ -6,12 +6,11 @@ from django.views.decorators.http import require_safe
 
 from frontend.caching import kept_for_anyone
 from frontend.forms import MaterialFilterForm
-from frontend.pictures import curve_days, curve_picture
+from frontend.pictures import stored_pictures
 from frontend.presenters import ratings as presenter
 from frontend.presenters.glossary import entries
 from registry.models import Material
 from registry.permissions import ANYONE, visible_to
-from registry.queries.pooled_results import estimate_with_parts
 from registry.queries.ratings import MaterialFilter, rated_materials, ratings_of_material
 from registry.queries.summaries import registry_counts
 
@@ -47,16 +46,16 @@ def material(request: HttpRequest, code: str) -> HttpResponse:
     )
     ratings = [presenter.rating_view(row) for row in ratings_of_material(ANYONE, found)]
     overall = next((row for row in ratings if row.heat_class == "all"), None)
-    pooled = estimate_with_parts(overall.pooled_id) if overall and overall.pooled_id else None
-    curve = curve_days(pooled) if pooled else ()
+    picture = None
+    if overall and overall.pooled_id:
+        picture = stored_pictures([(overall.pooled_id, "weeks")])["weeks"]
     context = {
         "material": found,
         "kind": presenter.kind_of(found),
         "rating": overall or next(iter(ratings), None),
         "by_heat": [row for row in ratings if row is not overall],
         "how_to": presenter.how_to(found),
-        "curve": curve,
-        "picture": curve_picture(pooled) if pooled and curve else None,
+        "picture": picture,
     }
     return render(request, "frontend/public/material.html", context)
 

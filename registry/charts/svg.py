@@ -54,6 +54,7 @@ def _plain_attributes(element: ElementTree.Element, prefix: str) -> None:
 
 
 def describe(root: ElementTree.Element, caption: Caption) -> None:
+    """Make the drawing one image with a title and a description."""
     title = ElementTree.Element(f"{{{SVG}}}title", {"id": f"{caption.chart_id}-title"})
     title.text = caption.title
     description = ElementTree.Element(f"{{{SVG}}}desc", {"id": f"{caption.chart_id}-desc"})

@@ -8,6 +8,7 @@ from celery import shared_task
 from django.db import transaction
 from kombu.exceptions import OperationalError
 
+from registry.jobs import figures
 from registry.models import PoolingRun, Trial
 from registry.permissions import Actor
 from registry.services import pooling
@@ -39,7 +40,9 @@ def ring(run_id: int) -> None:
 
 @shared_task(soft_time_limit=SOFT_LIMIT_SECONDS)
 def run_pooling(run_id: int) -> None:
-    pooling.execute_run(run_id)
+    """Pool and store; the figures are drawn after that, when readers have the numbers already."""
+    if pooling.execute_run(run_id):
+        figures.ring(run_id)
 
 
 def ring_for_waiting_runs() -> int:

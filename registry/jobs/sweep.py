@@ -3,6 +3,7 @@
 from celery import shared_task
 from django.db import connection, transaction
 
+from registry.jobs.figures import ring_for_undrawn_runs
 from registry.jobs.pooling import ring_for_waiting_runs
 from registry.jobs.reviews import ring_for_waiting_reviews
 from registry.jobs.uploads import ring_for_waiting_uploads
@@ -21,4 +22,4 @@ def sweep() -> int:
             if not cursor.fetchone()[0]:
                 return 0
         rung = ring_for_waiting_runs() + ring_for_waiting_uploads() + ring_for_waiting_reviews()
-        return rung + pile_heat.keep_up()
+        return rung + ring_for_undrawn_runs() + pile_heat.keep_up()

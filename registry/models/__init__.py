@@ -3,6 +3,7 @@
 from .audit_event import AuditEvent
 from .bag import Bag
 from .explanation import ExplainedRate, Explanation
+from .figure import Figure
 from .history import HISTORY, TrialCoordinator, TrialMaterial, TrialSite
 from .institution import Institution
 from .invitation import Invitation
@@ -45,6 +46,7 @@ __all__ = [
     "ExplainedRate",
     "Explanation",
     "Feedstock",
+    "Figure",
     "Flag",
     "FlagDecision",
     "IdempotencyRecord",

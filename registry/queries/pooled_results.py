@@ -113,15 +113,6 @@ def primary_of(estimates: Sequence[PooledEstimate], outcome: str) -> PooledEstim
     return min(candidates, key=lambda e: MODEL_ORDER.index(e.model), default=None)
 
 
-def estimate_with_parts(estimate_id: int) -> PooledEstimate:
-    """One estimate with its curve and its sites, for a picture."""
-    return (
-        PooledEstimate.objects.select_related("material")
-        .prefetch_related("curve", "sites__site")
-        .get(pk=estimate_id)
-    )
-
-
 def _looks(trial: Trial, material: Material) -> QuerySet[Retrieval]:
     return Retrieval.objects.filter(bag__trial=trial, bag__material=material, bag__purpose="sample")
 

@@ -83,7 +83,7 @@ def rate_for_growers(decay: PooledEstimate) -> GrowerRating:
     if decay.outcome != "decay_rate":
         raise ScienceError(f"A rating is read from decay_rate, not from {decay.outcome}.")
     reading = rate_material(evidence_of(decay))
-    days = _days(decay)
+    days = days_until_gone(evidence_of(decay), (0.5, *RANGE_SHARES))
     if days and _contradicts(reading, decay):
         reading = Reading(Band.NOT_ENOUGH_EVIDENCE, "none", reading.day, None)
     chance = {c.days: c.probability for c in decay.chance_90_by}
@@ -123,18 +123,22 @@ def evidence_of(decay: PooledEstimate) -> RateEvidence:
     )
 
 
-def _days(decay: PooledEstimate) -> tuple[float, float, float] | None:
-    """Days to 90 %: typical, and the range of the middle eight of ten piles."""
-    if decay.log_estimate is None or not decay.pi_low or not decay.pi_high:
+def days_until_gone(evidence: RateEvidence, shares: tuple[float, ...]) -> tuple[float, ...] | None:
+    """Days by which a share of new piles has lost 90 %, one per share (each in (0, 1)).
+
+    None without a predictive distribution: fewer than three sites, or no rate.
+    """
+    if evidence.log_rate is None or not evidence.pi_low or not evidence.pi_high:
         return None
-    df = decay.n_sites - 2
-    scale = np.log(decay.pi_high / decay.pi_low) / (2.0 * t.ppf(0.5 + decay.level / 2, df))
-    shares = (0.5, *RANGE_SHARES)
-    rates = [np.exp(decay.log_estimate - t.ppf(share, df) * scale) for share in shares]
-    typical, low, high = (
-        float((decay.lag_days or 0.0) - np.log1p(-TARGET_LOSS) / rate) for rate in rates
-    )
-    return typical, low, high
+    df = evidence.n_sites - 2
+    if df < 1:
+        return None
+    reach = np.log(evidence.pi_high / evidence.pi_low)
+    scale = reach / (2.0 * t.ppf(0.5 + evidence.level / 2, df))
+    # The quickest share of piles are those with the highest rates.
+    rates = np.exp(evidence.log_rate - t.ppf(np.asarray(shares), df) * scale)
+    days = (evidence.lag_days or 0.0) - np.log1p(-TARGET_LOSS) / rates
+    return tuple(float(day) for day in days)
 
 
 def _contradicts(reading: Reading, decay: PooledEstimate) -> bool:

@@ -4,6 +4,7 @@ import pytest
 from django.urls import reverse
 
 from registry.models import Material, Release, Trial
+from registry.services.figures import draw_run
 from tests.frontend.small_trial import small_trial
 
 pytestmark = pytest.mark.django_db
@@ -156,6 +157,7 @@ def test_a_single_page_takes_the_same_queries_for_a_small_and_a_large_trial(
     counts = []
     for code, sites, materials in (("SMALL-26", 2, 2), ("LARGE-26", 6, 9)):
         made = small_trial(code, n_sites=sites, n_materials=materials)
+        draw_run(made.run.pk)
         keys = {
             "code": [code],
             "release": [made.release.pk],

@@ -52,8 +52,8 @@ FINAL = (
     *("EstimateWarning", "ReleaseNotice", "OutsideEffect", "Explanation", "ExplainedRate"),
 )
 # Rows that record no measurement and no decision: faults of a refused file, answers kept for a
-# retry, and numbers that are measured again from the readings.
-NEITHER = {"UploadFault", "IdempotencyRecord", "PileLog", "ProbeHeat"}
+# retry, numbers that are measured again from the readings, and figures that are drawn again.
+NEITHER = {"UploadFault", "IdempotencyRecord", "PileLog", "ProbeHeat", "Figure"}
 
 
 def run(sql: str, *parameters: object) -> int:
