@@ -174,7 +174,7 @@ def left_out_rows(estimate: PooledEstimate) -> list[LeftOutRow]:
 def estimate_rows(result: PooledResult) -> list[EstimateRow]:
     return [
         EstimateRow(
-            outcome=_outcome_words(found),
+            outcome=outcome_words(found),
             model=word(MODELS, found.model),
             heat_class=word(HEATS, found.heat_class),
             estimate=numbers.significant(found.estimate, DIGITS),
@@ -237,7 +237,7 @@ def chance_rows(estimate: PooledEstimate) -> list[tuple[int, str]]:
     return [(part.days, numbers.percent(part.probability)) for part in estimate.chance_90_by.all()]
 
 
-def _outcome_words(estimate: PooledEstimate) -> str:
+def outcome_words(estimate: PooledEstimate) -> str:
     words = word(OUTCOMES, estimate.outcome)
     return (
         words

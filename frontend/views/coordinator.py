@@ -14,6 +14,7 @@ from frontend.people import actor_of
 from frontend.presenters import pooled as presenter
 from frontend.presenters.completeness import grid_rows
 from frontend.presenters.pooled_page import pooled_page
+from frontend.presenters.run_changes import ChangesPage, changes_page
 from frontend.presenters.runs import progress_of
 from registry.errors import RegistryError
 from registry.jobs.pooling import request_pooling
@@ -21,6 +22,7 @@ from registry.models import Material, PoolingRun, Trial
 from registry.permissions import Capability, can, visible_to
 from registry.queries.completeness import completeness
 from registry.queries.pooled_results import pooled_result, run_overview
+from registry.queries.run_changes import changes_since_last_run
 from registry.queries.summaries import latest_finished_run
 from registry.services.releases import freeze_release
 
@@ -41,7 +43,8 @@ def pooled(request: HttpRequest, code: str) -> HttpResponse:
     trial = _trial(request, code)
     run = _finished_run(request, trial)
     rows = [presenter.overview_row(item) for item in run_overview(run)]
-    context = {"trial": trial, "run": run, "rows": rows}
+    changes = _changes(run) if _may_read_all(request, trial) else None
+    context = {"trial": trial, "run": run, "rows": rows, "changes": changes}
     return render(request, "frontend/coordinator/pooled.html", context)
 
 
@@ -54,8 +57,18 @@ def pooled_material(request: HttpRequest, code: str, material: str) -> HttpRespo
     if result is None:
         raise Http404
     page = pooled_page(result)
-    context = {"trial": trial, "run": run, "material": found, "page": page}
+    changes = _changes(run, found) if _may_read_all(request, trial) else None
+    context = {"trial": trial, "run": run, "material": found, "page": page, "changes": changes}
     return render(request, "frontend/coordinator/pooled_material.html", context)
+
+
+def _may_read_all(request: HttpRequest, trial: Trial) -> bool:
+    return can(actor_of(request), Capability.READ_TRIAL, trial=trial)
+
+
+def _changes(run: PoolingRun, material: Material | None = None) -> ChangesPage | None:
+    """Names and reasons are in it, so it is for the trial's coordinators."""
+    return changes_page(changes_since_last_run(run, material))
 
 
 @login_required
