@@ -46,6 +46,8 @@ class RegistryError(Exception):
     title = "The request breaks a rule of the registry"
     # The upload that remembers a refused body, where there is one.
     upload_id: int | None = None
+    # How many data rows the refused body has, where they could be counted.
+    rows_sent: int | None = None
 
     def __init__(
         self,
@@ -150,6 +152,16 @@ class InvitationEnded(RegistryError):
     kind = ErrorKind.CONFLICT
     code = "invitation_ended"
     title = "The invitation was used, taken back, or has expired"
+
+
+class PackageUnreadable(RegistryError):
+    """The package of a release is damaged on this server; its operator has to bring it back."""
+
+    kind = ErrorKind.BUSY
+    code = "package_unreadable"
+    title = "The package of this release cannot be read at present"
+    # Seconds after which asking again may help: somebody has to act in between.
+    wait = 3600
 
 
 class NothingToPool(RegistryError):

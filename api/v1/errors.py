@@ -126,11 +126,13 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> JsonR
 
 
 def _domain_problem(error: RegistryError) -> dict[str, Any]:
-    more = {}
+    more: dict[str, Any] = {}
     if error.field:
         more["field"] = error.field
     if (upload_id := getattr(error, "upload_id", None)) is not None:
         more["upload"] = upload_id
+    if error.rows_sent is not None:
+        more["rows"] = error.rows_sent
     return problem(
         STATUS[error.kind],
         error.code,

@@ -20,7 +20,7 @@ from api.v1.stored_file import stored_file
 from api.v1.streams import AsTheFileIs
 from registry.models import Release
 from registry.packages.links import api_url, link_header, page_url, release_links
-from registry.packages.stored import DOCUMENTS, document, package_path
+from registry.packages.stored import DOCUMENTS, document, whole_package
 from registry.services.releases import freeze_release, post_notice
 
 
@@ -155,7 +155,7 @@ class Package(NamedRelease):
         release = self.get_object()
         answer = stored_file(
             request,
-            package_path(release),
+            whole_package(release),
             media_type="application/zip",
             sha256=release.package_sha256,
         )

@@ -1,9 +1,11 @@
 """What became of each bulk submission, with its faults row by row."""
 
+from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from django.http import HttpResponse
+from django.http import HttpResponse, HttpResponseBase, StreamingHttpResponse
 from django.utils.http import content_disposition_header
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
@@ -16,8 +18,9 @@ from api.v1.listing import ListRows, OneRow, listed
 from api.v1.streams import AsTheFileIs
 from registry.columns import KIND_NAMES
 from registry.models import ReviewState, Upload, UploadState
-from registry.services import uploads
+from registry.services import annotated
 
+LINES_A_CHUNK = 1_000
 SUFFIXES = {"text/csv": ".csv", "application/x-ndjson": ".ndjson", "application/json": ".json"}
 
 
@@ -41,6 +44,9 @@ class ProblemOut(serializers.Serializer):
     upload = serializers.IntegerField(
         required=False, help_text="id of the refused upload, whose faults can be read again"
     )
+    rows = serializers.IntegerField(
+        required=False, help_text="data rows of the refused file, where they could be counted"
+    )
     error_total = serializers.IntegerField(required=False)
     # A serializer's own `errors` has the same name; on the outside it is the contract's word.
     errors = FaultOut(many=True, required=False)  # type: ignore[assignment]
@@ -50,7 +56,7 @@ class UploadOut(serializers.Serializer):
     id = serializers.IntegerField(allow_null=True, help_text="null for a dry run")
     kind = serializers.ChoiceField(choices=KIND_NAMES)
     state = serializers.ChoiceField(choices=UploadState.values)
-    rows = serializers.IntegerField()
+    rows = serializers.IntegerField(help_text="data rows sent; 0 while they are not counted")
     created = serializers.IntegerField()
     unchanged = serializers.IntegerField()
     sha256 = serializers.CharField()
@@ -95,9 +101,18 @@ class OneUpload(OneRow):
     serializer_class = UploadWithFaultsOut
 
 
-def _as_file(upload: Upload, content: str | bytes, suffix: str, content_type: str) -> HttpResponse:
+def _chunks(lines: Iterator[str]) -> Iterator[str]:
+    """Lines in pieces worth a write."""
+    while piece := "".join(islice(lines, LINES_A_CHUNK)):
+        yield piece
+
+
+def _as_file(
+    upload: Upload, content: bytes | Iterator[str], suffix: str, content_type: str
+) -> HttpResponseBase:
     name = Path(upload.file_name or f"{upload.kind}-{upload.pk}").stem + suffix
-    response = HttpResponse(content, content_type=content_type)
+    answer = HttpResponse if isinstance(content, bytes) else StreamingHttpResponse
+    response = answer(content, content_type=content_type)
     response["Content-Disposition"] = content_disposition_header(True, name)
     return response
 
@@ -111,10 +126,10 @@ class AnnotatedUpload(OneRow):
         summary="The rows as sent, with their faults in two columns more",
         responses={(200, "text/csv"): OpenApiTypes.STR},
     )
-    def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponseBase:
         upload = self.get_object()
-        text = uploads.annotated(upload)
-        return _as_file(upload, text, "-faults.csv", "text/csv; charset=utf-8")
+        lines = annotated.annotated(upload)
+        return _as_file(upload, _chunks(lines), "-faults.csv", "text/csv; charset=utf-8")
 
 
 class OriginalUpload(OneRow):
@@ -126,7 +141,7 @@ class OriginalUpload(OneRow):
         summary="The body as it was sent",
         responses={(200, "*/*"): OpenApiTypes.BINARY},
     )
-    def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponseBase:
         upload = self.get_object()
         suffix = SUFFIXES.get(upload.content_type.partition(";")[0], "")
-        return _as_file(upload, uploads.original(upload), suffix, upload.content_type)
+        return _as_file(upload, annotated.original(upload), suffix, upload.content_type)

@@ -1,5 +1,6 @@
 """What was sent and what became of it, fault by fault."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -62,10 +63,11 @@ def _outcome(upload: Upload) -> str:
     return _("%(new)s, %(n)d stored before") % {"new": new, "n": upload.unchanged}
 
 
-def fault_line(fault: UploadFault) -> FaultLine:
+def fault_line(fault: UploadFault, lines: Mapping[int, int]) -> FaultLine:
+    """`lines` leads from the data row to the line of the file, where that is known."""
     return FaultLine(
         row=_("whole file") if fault.row is None else str(fault.row),
-        line="" if fault.row is None else str(fault.row + 1),
+        line="" if fault.row is None else str(lines.get(fault.row, "")),
         field=fault.field,
         value=fault.value,
         message=fault.message,

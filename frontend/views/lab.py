@@ -22,6 +22,7 @@ from registry.permissions import visible_to
 from registry.queries.completeness import DAYS_AHEAD, bags_due
 from registry.queries.tokens import sites_to_issue_for, tokens_of
 from registry.services import access
+from registry.services.annotated import lines_of
 
 PER_PAGE = 50
 FAULTS_SHOWN = 200
@@ -44,8 +45,14 @@ def uploads(request: HttpRequest) -> HttpResponse:
 @require_safe
 def upload(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(visible_to(actor_of(request), Upload).select_related("site"), pk=pk)
-    faults = [fault_line(row) for row in found.faults.order_by("pk")[:FAULTS_SHOWN]]
-    context = {"upload": found, "line": upload_line(found), "faults": faults}
+    faults = list(found.faults.order_by("pk")[:FAULTS_SHOWN])
+    lines = lines_of(found, (fault.row for fault in faults))
+    context = {
+        "upload": found,
+        "line": upload_line(found),
+        "faults": [fault_line(fault, lines) for fault in faults],
+        "names_rows": any(fault.row for fault in faults),
+    }
     return render(request, "frontend/lab/upload.html", context)
 
 

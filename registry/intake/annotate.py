@@ -2,8 +2,9 @@
 
 import csv
 import io
-from collections import defaultdict
+import math
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
 
 from registry.columns import UploadKind
 from registry.errors import Fault, UnreadableBody
@@ -13,21 +14,58 @@ from registry.intake.json_rows import array_rows, line_rows, text_columns
 
 ADDED_COLUMNS = ("fault_fields", "fault_messages")
 SEPARATOR = "; "
+# Row and its faults; the end comes after every row.
+Group = tuple[float, Iterable[Fault]]
+END: Group = (math.inf, ())
 
 
-def with_faults(body: bytes, format_: str, kind: UploadKind, faults: Iterable[Fault]) -> str:
-    """CSV of the sent rows with the added columns. Raises UnreadableBody when there are none."""
-    by_row: dict[int, list[Fault]] = defaultdict(list)
-    for fault in faults:
-        by_row[fault.row or 0].append(fault)
+def with_faults(
+    body: bytes, format_: str, kind: UploadKind, faults: Iterator[Fault]
+) -> Iterator[str]:
+    """Lines of a CSV of the sent rows with the added columns; `faults` are ordered by row.
+
+    Raises UnreadableBody, before the first line, when there are no rows to write beside.
+    """
     header, rows = _sent(require_text(body), format_, kind)
+    return _lines(header, rows, groupby(faults, key=lambda fault: fault.row or 0))
+
+
+def row_lines(body: bytes, kind: UploadKind, most: int) -> list[int]:
+    """Line of the CSV file on which each of the first `most` data rows starts: blank lines hold
+    none, a quoted cell may hold several. Raises UnreadableBody."""
+    text = require_text(body)
+    start = read_header(text, kind).data_start
+    reader = csv.reader(io.StringIO(text[start:].decode("utf-8"), newline=""))
+    above, found, last = text.count(b"\n", 0, start), [], 0
+    for row in reader:
+        if row:
+            found.append(above + last + 1)
+        if len(found) == most:
+            break
+        last = reader.line_num
+    return found
+
+
+def _lines(
+    header: Sequence[str], rows: Iterator[Sequence[str]], by_row: Iterator[Group]
+) -> Iterator[str]:
     sink = io.StringIO()
     writer = csv.writer(sink, lineterminator="\n")
     writer.writerow([*header, *ADDED_COLUMNS])
+    at, faults = next(by_row, END)
     for number, row in enumerate(rows, start=1):
+        while at < number:
+            at, faults = next(by_row, END)
         padded = [*row, *[""] * (len(header) - len(row))]
-        writer.writerow([*padded, *_added(by_row.get(number, []))])
-    return sink.getvalue()
+        writer.writerow([*padded, *_added(list(faults) if at == number else [])])
+        yield _taken(sink)
+
+
+def _taken(sink: io.StringIO) -> str:
+    text = sink.getvalue()
+    sink.seek(0)
+    sink.truncate()
+    return text
 
 
 def _added(faults: Sequence[Fault]) -> tuple[str, str]:

@@ -39,7 +39,7 @@ def read_typed(text: bytes, kind: UploadKind) -> dict[str, pa.Array] | None:
     return _whole_columns(table)
 
 
-def read_text(text: bytes, kind: UploadKind) -> TextRows:
+def read_text(text: bytes, kind: UploadKind, most: int | None = MOST_FAULTS_TOLD) -> TextRows:
     """Every cell as text; raises UnreadableBody when there are no rows and cells to be told."""
     header = _header(text, kind)
     ragged: list[tuple[int, int, str]] = []
@@ -48,7 +48,7 @@ def read_text(text: bytes, kind: UploadKind) -> TextRows:
     def skip(row: arrow_csv.InvalidRow) -> str:
         nonlocal total
         total += 1
-        if len(ragged) < MOST_FAULTS_TOLD:
+        if most is None or len(ragged) < most:
             ragged.append((row.number, row.actual_columns, row.text))
         skipped.append(row.number)
         return "skip"

@@ -4,8 +4,10 @@ A check hands over the rows it found and a way to say what is wrong with one of 
 only written for the faults that will be reported.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from heapq import merge
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,12 +33,17 @@ class _Check:
 
 @dataclass
 class FaultBook:
-    """Faults in the order of the file. Positions count from 0, reported rows from 1."""
+    """Faults in the order of the file. Positions count from 0, reported rows from 1.
+
+    `most` faults of each check are kept to be told, all of them when None; each is counted.
+    """
 
     total: int = 0
     row_numbers: NDArray[np.int64] | None = None
-    _kept: list[tuple[int, int, _Check]] = field(default_factory=list)
-    _checks: int = 0
+    most: int | None = MOST_FAULTS_TOLD
+    _checks: list[_Check] = field(default_factory=list)
+    _positions: list[NDArray[np.int64]] = field(default_factory=list)
+    _written: list[Fault] = field(default_factory=list)
 
     def add(
         self,
@@ -48,25 +55,34 @@ class FaultBook:
         """Note a fault in every row where `found` (n_rows,) is true."""
         positions = np.flatnonzero(found)
         self.total += positions.size
-        self._checks += 1
-        check = _Check(column, say, value)
-        self._kept += [
-            (int(position), self._checks, check) for position in positions[:MOST_FAULTS_TOLD]
-        ]
+        self._checks.append(_Check(column, say, value))
+        self._positions.append(positions[: self.most])
 
     def note(self, fault: Fault) -> None:
         """Note one fault that is already written, at its row or at the top of the list."""
-        self.total += 1
-        self._checks += 1
-        position = -1 if fault.row is None else fault.row - 1
-        say = (fault.code, fault.message)
-        check = _Check(fault.field, lambda _: say, lambda _: fault.value)
-        self._kept.append((position, self._checks, check))
+        self.note_all([fault], 1)
+
+    def note_all(self, faults: Sequence[Fault], total: int) -> None:
+        """Note faults that are already written, which may be fewer than there are."""
+        self.total += total
+        self._written += faults
 
     def told(self) -> list[Fault]:
         """The first thousand faults by row."""
-        kept = sorted(self._kept, key=lambda item: item[:2])[:MOST_FAULTS_TOLD]
-        return [self._write(position, check) for position, _, check in kept]
+        return list(islice(self.every(), MOST_FAULTS_TOLD))
+
+    def every(self) -> Iterator[Fault]:
+        """All faults that were kept, by row; each is put in words when it is asked for."""
+        written = sorted(self._written, key=_row_of)
+        return merge(written, self._found(), key=_row_of)
+
+    def _found(self) -> Iterator[Fault]:
+        if not self._checks:
+            return
+        position = np.concatenate(self._positions)
+        check = np.repeat(np.arange(len(self._checks)), [part.size for part in self._positions])
+        for at in np.lexsort((check, position)):
+            yield self._write(int(position[at]), self._checks[check[at]])
 
     def _write(self, position: Position, check: _Check) -> Fault:
         code, message = check.say(position)
@@ -81,10 +97,12 @@ class FaultBook:
             value=None if value is None else _short(_printable(value), LONGEST_VALUE),
         )
 
-    def _row_number(self, position: Position) -> int | None:
-        if position < 0:
-            return None
+    def _row_number(self, position: Position) -> int:
         return position + 1 if self.row_numbers is None else int(self.row_numbers[position])
+
+
+def _row_of(fault: Fault) -> int:
+    return fault.row or 0
 
 
 def _short(text: str, longest: int) -> str:

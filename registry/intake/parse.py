@@ -32,7 +32,7 @@ def read_fully(
     """The table with its text, every fault of form in `book`. Raises UnreadableBody."""
     text = require_text(body)
     if format_ == CSV:
-        return _csv_table(read_text(text, kind), kind, most_rows, book)
+        return _csv_table(read_text(text, kind, book.most), kind, most_rows, book)
     rows = array_rows(text, kind) if format_ == JSON else line_rows(text, kind)
     _require_room(len(rows), most_rows)
     return text_table(text_columns(rows, kind), kind, len(rows), book)
@@ -56,13 +56,15 @@ def _csv_table(read: TextRows, kind: UploadKind, most_rows: int, book: FaultBook
 
 def _refuse_ragged(read: TextRows, book: FaultBook) -> None:
     """Rows that do not line up with the header make the file unreadable; other faults go along."""
-    faults = sorted((*read.faults, *book.told()), key=lambda fault: fault.row or 0)
-    raise UnreadableBody(
+    book.note_all(read.faults, read.fault_total)
+    refused = UnreadableBody(
         f"{read.fault_total} rows have more or fewer cells than the header.",
         code="ragged_row",
-        faults=faults[:1000],
-        fault_total=read.fault_total + book.total,
+        faults=book.told(),
+        fault_total=book.total,
     )
+    refused.rows_sent = read.rows + read.fault_total
+    raise refused
 
 
 def _require_room(rows: int, most_rows: int) -> None:

@@ -38,6 +38,8 @@ class Plan:
     rules: Callable[[Table, FaultBook, BoolArray, pa.Table], None] | None = None
     # Stored rows of others that the sender may not see, by position of the stored row.
     hidden: Callable[[pa.Table], BoolArray] | None = None
+    # What was corrected of some stored rows, by position of the row and upload column.
+    corrected: Callable[[pa.Table, IntArray], Mapping[int, Mapping[str, str]]] | None = None
     # Names of database columns as the uploader knows them.
     sent_names: Mapping[str, str] = field(default_factory=dict)
     constants: Mapping[str, Any] = field(default_factory=dict)

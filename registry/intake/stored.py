@@ -1,5 +1,6 @@
 """Rows that are stored already: the same again is harmless, other values are a conflict."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,13 +8,17 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from registry.intake.arrow_rows import fetch_where
-from registry.intake.faults import FaultBook
+from registry.intake.faults import MOST_FAULTS_TOLD, FaultBook
 from registry.intake.plan import Plan
 from registry.intake.table import BoolArray, IntArray, Table
 
 MOST_DIFFERENCES_TOLD = 3
 SEND_STORED = "Send the stored values again, or leave the row out."
 CORRECT_LOOK = "Send the stored values again, or make a correction with a reason."
+CORRECTION_STANDS = (
+    "The correction stands, whatever is sent: write the corrected value into your file, or leave "
+    "the row out."
+)
 
 
 @dataclass(frozen=True)
@@ -133,6 +138,7 @@ def _tell_changes(
     differences: dict[str, BoolArray],
 ) -> None:
     told = np.zeros(table.rows, dtype=bool)
+    corrected = _corrections(plan, matches, differences)
     advice = CORRECT_LOOK if table.kind.noun == "retrieval" else SEND_STORED
     for name, mask in differences.items():
         first = mask & ~told
@@ -145,13 +151,29 @@ def _tell_changes(
                 if where[row]
             ]
             more = "; and more" if len(words) > MOST_DIFFERENCES_TOLD else ""
+            mended = [
+                words
+                for other, words in corrected.get(int(matches.at[row]), {}).items()
+                if other in differences and differences[other][row]
+            ]
+            ending = f"{'; '.join(mended)}. {CORRECTION_STANDS}" if mended else advice
             return (
                 f"{table.kind.noun}_changed",
                 f"Stored already with other values: {'; '.join(words[:MOST_DIFFERENCES_TOLD])}"
-                f"{more}. {advice}",
+                f"{more}. {ending}",
             )
 
         table.refuse(book, first, _sent_name(plan, name), say)
+
+
+def _corrections(
+    plan: Plan, matches: Matches, differences: Mapping[str, BoolArray]
+) -> Mapping[int, Mapping[str, str]]:
+    """What was corrected of the stored rows that differ, for as many as will be told."""
+    if plan.corrected is None or not differences:
+        return {}
+    rows = np.flatnonzero(np.logical_or.reduce(list(differences.values())))[:MOST_FAULTS_TOLD]
+    return plan.corrected(matches.stored, np.unique(matches.at[rows]))
 
 
 def _difference(plan: Plan, matches: Matches, name: str, row: int) -> str:

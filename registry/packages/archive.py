@@ -5,6 +5,7 @@ import os
 import re
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -45,7 +46,7 @@ def read_archive(path: Path) -> dict[str, bytes]:
     try:
         with zipfile.ZipFile(path) as archive:
             return {name: archive.read(name) for name in sorted(archive.namelist())}
-    except (OSError, zipfile.BadZipFile, EOFError) as error:
+    except (OSError, zipfile.BadZipFile, EOFError, zlib.error) as error:
         raise PackageFault(f"{path} cannot be read as a zip file: {error}") from error
 
 

@@ -12,6 +12,7 @@ def remember(upload: Upload, error: RegistryError) -> int:
     with transaction.atomic():
         upload.state, upload.finished_at = UploadState.REJECTED, timezone.now()
         upload.error_total = max(error.fault_total, 1)
+        upload.rows = error.rows_sent or 0
         upload.save()
         _save_faults(upload.pk, error)
     return upload.pk
@@ -24,6 +25,7 @@ def reject(upload_id: int, error: RegistryError) -> None:
             state=UploadState.REJECTED,
             finished_at=timezone.now(),
             error_total=max(error.fault_total, 1),
+            rows=error.rows_sent or 0,
         )
         if mine:
             _save_faults(upload_id, error)

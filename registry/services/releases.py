@@ -22,7 +22,7 @@ from registry.models import (
     UploadState,
 )
 from registry.packages.build import build_package
-from registry.packages.stored import package_path
+from registry.packages.stored import verified_package
 from registry.permissions import Actor, Capability, demand
 from registry.queries import pooling_input
 from registry.queries.estimate_records import estimate_records
@@ -69,7 +69,7 @@ def freeze_release(*, trial: Trial, by: Actor, notes: str = "") -> Release:
     if pooling_input.digest(trial) != run.input_digest:
         raise NothingToRelease("Data arrived while the release was made; pool them, then release.")
     path = Path(settings.RELEASES_DIR) / f"{meta.name}.zip"
-    previous = None if latest is None else package_path(latest)
+    previous = None if latest is None else verified_package(latest)
     sha256 = build_package(tables, estimate_records(run), meta, path, previous)
     # A package without its row would be taken for a release by whoever finds it.
     with _removed_on_failure(path):

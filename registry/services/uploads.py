@@ -21,7 +21,7 @@ from registry.errors import (
     UnreadableBody,
     UploadRefused,
 )
-from registry.intake import annotate, bodies, locks
+from registry.intake import bodies, locks
 from registry.intake.body import JSON, format_of
 from registry.intake.faults import FaultBook
 from registry.intake.labels import Sender
@@ -30,6 +30,7 @@ from registry.intake.pipeline import Prepared, prepare
 from registry.models import Release, ReviewState, Upload, UploadState
 from registry.permissions import Actor, Capability, can
 from registry.services import audit, flags, refusals, reviews
+from registry.services.annotated import original
 from registry.services.turns import in_turn
 
 REFUSALS = (UploadRefused, UnreadableBody)
@@ -116,29 +117,6 @@ def waiting(*, older_than: timedelta) -> list[int]:
     )
 
 
-def original(upload: Upload) -> bytes:
-    """The body as it was sent; raises NotFound when the file is gone."""
-    try:
-        return bodies.read(upload.sha256)
-    except FileNotFoundError:
-        raise NotFound(f"The file of upload {upload.pk} is no longer kept.") from None
-
-
-def annotated(upload: Upload) -> str:
-    """The sent rows as CSV, in their order, with the columns `fault_fields` and `fault_messages`.
-
-    Raises UnreadableBody when the body has no rows to write beside.
-    """
-    faults = [
-        Fault(row, field, code, message)
-        for row, field, code, message in upload.faults.order_by("id").values_list(
-            "row", "field", "code", "message"
-        )
-    ]
-    kind = UPLOAD_KINDS[upload.kind]
-    return annotate.with_faults(original(upload), format_of(upload.content_type), kind, faults)
-
-
 def _kind_for(name: str, by: Actor) -> UploadKind:
     """The kind of upload; raises NotFound, or NotAllowed when the actor may send none of it."""
     kind = UPLOAD_KINDS.get(name)
@@ -194,7 +172,11 @@ def _prepare(sent: _Sent, *, lock: bool) -> Prepared:
             del fast  # once more with the text of the cells, to quote them
     book = FaultBook()
     table = read_fully(sent.body, format_, sent.kind, most_rows, book)
-    return prepare(table, book, Sender(sent.by, now), lock=lock)
+    try:
+        return prepare(table, book, Sender(sent.by, now), lock=lock)
+    except (UploadRefused, NotAllowed) as error:
+        error.rows_sent = table.rows
+        raise
 
 
 def _store(sent: _Sent) -> Upload:

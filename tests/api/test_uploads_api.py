@@ -11,11 +11,13 @@ def test_refused_file_comes_back_with_its_faults_beside_the_rows(call: Call) -> 
     refused = call("POST", "/piles/", f"{HEADER}\n{GOOD}\n{BAD}\n", as_="NORTH").json()
 
     answer = call("GET", f"/uploads/{refused['upload']}/annotated/", as_="NORTH")
+    upload = call("GET", f"/uploads/{refused['upload']}/", as_="NORTH").json()
 
-    lines = answer.content.decode().splitlines()
+    lines = b"".join(answer.streaming_content).decode().splitlines()
     assert lines[0] == f"{HEADER},fault_fields,fault_messages"
     assert lines[1].startswith(GOOD)
     assert lines[2].startswith(f"{BAD},kind; started_on,")
+    assert refused["rows"] == upload["rows"] == 2
     assert not Pile.objects.exists()
 
 

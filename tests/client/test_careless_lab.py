@@ -8,6 +8,7 @@ stored, and every message was enough to act on: it named the row, the column and
 import json
 import socket
 import threading
+import urllib.request
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -60,10 +61,12 @@ def test_careless_lab_ends_with_exactly_the_right_rows(lab: Lab) -> None:
     _temperatures_in_fahrenheit(lab)
     _the_same_looks_twice_at_the_same_moment(lab)
     _a_corrected_file(lab)
+    _the_old_file_after_a_correction(lab)
 
     assert Pile.objects.count() == 2
     assert _stored_bags() == _rows(sample_files.bags("NORTH"), "bag_label", "initial_mass_g")
-    assert _stored_looks() == _rows(sample_files.retrievals("NORTH"), "bag_label", "dry_mass_g")
+    looks = _rows(sample_files.retrievals("NORTH"), "bag_label", "dry_mass_g")
+    assert _stored_looks() == looks | {next(iter(looks)): 5.5}
     (day,) = ProbeDay.objects.all()
     assert list(day.celsius) == pytest.approx(CELSIUS, abs=0.01)
     kinds = Upload.objects.filter(state=UploadState.STORED, created__gt=0).exclude(kind="materials")
@@ -183,6 +186,32 @@ def _a_corrected_file(lab: Lab) -> None:
     assert "correction" in fault["message"], "what to do instead"
     assert (report["answer"]["created"], report["answer"]["unchanged"]) == (0, 23)
     assert Path(report["mend_file"]).read_text() == "".join(lines[:2])
+
+
+def _the_old_file_after_a_correction(lab: Lab) -> None:
+    old = sample_files.retrievals("NORTH")
+    label, mass = next(iter(_rows(old, "bag_label", "dry_mass_g").items()))
+    look = Retrieval.objects.get(bag__label=label)
+    correction = {"field": "dry_mass_g", "value": 5.5, "reason": "misread the balance"}
+    request = urllib.request.Request(
+        f"{lab.url}/api/v1/retrievals/{look.pk}/corrections/",
+        json.dumps(correction).encode(),
+        {"Authorization": f"Bearer {lab.token}", "Content-Type": "application/json"},
+    )
+    urllib.request.urlopen(request, timeout=30).close()
+
+    code, report = lab.send(lab.write("retrievals-old.csv", old))
+
+    (fault,) = report["problem"]["errors"]
+    assert code == 1
+    assert (fault["row"], fault["field"], fault["code"]) == (1, "dry_mass_g", "retrieval_changed")
+    assert f"dry_mass_g was corrected from {mass:g} to 5.5 on " in fault["message"]
+    assert "The correction stands" in fault["message"]
+    assert "corrected value into your file" in fault["message"], "what to do"
+
+    mended = old.replace(f",{mass:g}\n", ",5.5\n", 1)
+    code, report = lab.send(lab.write("retrievals-mended.csv", mended))
+    assert (code, report["answer"]["unchanged"]) == (0, 24)
 
 
 def _rows(text: str, key: str, value: str) -> dict[str, float]:

@@ -4,6 +4,7 @@ import pytest
 import time_machine
 from django.urls import reverse
 
+from registry.intake import bodies
 from registry.models import (
     AccessToken,
     Retrieval,
@@ -48,7 +49,11 @@ def upload_of(site, **values) -> Upload:
 
 
 def test_a_refused_upload_shows_its_faults_on_their_rows(technician, pots):
-    upload = upload_of(pots.sites[0])
+    # Blank lines hold no row, and the note of the second row runs over two lines.
+    body = (
+        b'trial,bag_label,retrieved_on,outcome,notes\n\nT,A1,x,y,\n\n\nT,A2,x,y,"a\nb"\nT,A3,x,y,\n'
+    )
+    upload = upload_of(pots.sites[0], sha256=bodies.keep(body))
     UploadFault.objects.create(
         upload=upload,
         row=3,
@@ -63,7 +68,7 @@ def test_a_refused_upload_shows_its_faults_on_their_rows(technician, pots):
 
     page = text_of(technician.get(reverse("frontend:upload", args=[upload.pk])))
 
-    assert '<th scope="row" class="number">3</th><td class="number">4</td>' in page
+    assert '<th scope="row" class="number">3</th><td class="number">8</td>' in page
     assert "4,9" in page
     assert "whole file" in page
     assert "Nothing of this file was stored." in page

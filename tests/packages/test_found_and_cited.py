@@ -13,7 +13,7 @@ from django.core.management import call_command
 from django.test import Client, override_settings
 from django.utils import timezone
 
-from registry.errors import InvalidValue, NotAllowed
+from registry.errors import InvalidValue, NotAllowed, PackageUnreadable
 from registry.models import Release, SiteMembership, User
 from registry.permissions import ANYONE
 from registry.services import access
@@ -288,6 +288,35 @@ def test_a_package_that_is_gone_from_the_server_is_a_404_not_a_500(released, fol
 
     (folder / "elsewhere.zip").rename(folder / release.package_name)
     assert answers == [404, 404, 200]
+
+
+@pytest.mark.parametrize("damage", ["cut short", "not a zip", "another byte"])
+def test_a_damaged_package_is_a_503_that_says_what_to_do(released, folder, damage):
+    release, coordinator = released
+    path = folder / release.package_name
+    whole = path.read_bytes()
+    middle = len(whole) // 2
+    damaged = {
+        "cut short": whole[:middle],
+        "not a zip": b"x" * len(whole),
+        "another byte": bytes(byte ^ 0xFF for byte in whole[:-2000]) + whole[-2000:],
+    }
+    path.write_bytes(damaged[damage])
+    try:
+        answers = [get(PLACE + "datacite/"), get("/api/v1/datacite/"), get(PLACE + "package/")]
+        page = get(PAGE)
+        with pytest.raises(PackageUnreadable):
+            freeze_release(trial=release.trial, by=coordinator, notes="Next.")
+    finally:
+        path.write_bytes(whole)
+
+    # The download of a file of the right size is not read through: its checksum stands beside it.
+    told = answers if damage == "cut short" else answers[:2]
+    for answer in told:
+        assert (answer.status_code, answer.json()["code"]) == (503, "package_unreadable")
+        assert "operator" in answer.json()["detail"]
+        assert int(answer["Retry-After"]) > 0
+    assert page.status_code == 200
 
 
 @pytest.mark.parametrize(

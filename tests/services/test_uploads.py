@@ -28,7 +28,7 @@ from registry.errors import (
 from registry.intake import locks
 from registry.models import AuditEvent, Bag, Pile, ProbeDay, Retrieval, Trial, Upload
 from registry.permissions import ANYONE, Actor
-from registry.services import registration, uploads
+from registry.services import annotated, registration, uploads
 from tests import factories
 from tests.intake.conftest import Places, good_file, make_places, plant, send
 
@@ -83,7 +83,7 @@ def test_a_refusal_is_remembered_with_sender_file_and_body(planted: Places) -> N
     upload = Upload.objects.get(pk=refusal.value.upload_id)
     assert (upload.state, upload.error_total, upload.file_name) == ("rejected", 2, "may looks.csv")
     assert (upload.site, upload.token) == (planted.north.site, planted.north.token)
-    assert uploads.original(upload) == WRONG.encode()
+    assert annotated.original(upload) == WRONG.encode()
 
 
 def test_the_body_of_a_stored_upload_is_kept_under_its_hash(
@@ -93,7 +93,7 @@ def test_the_body_of_a_stored_upload_is_kept_under_its_hash(
 
     kept = settings.UPLOADS_DIR / upload.sha256[:2] / f"{upload.sha256}.gz"
     assert kept.exists()
-    assert uploads.original(upload) == ONE.encode()
+    assert annotated.original(upload) == ONE.encode()
     assert upload.size_bytes == len(ONE)
 
 
@@ -102,7 +102,11 @@ def test_a_body_that_is_gone_is_not_found(planted: Places, settings: LazySetting
     (settings.UPLOADS_DIR / upload.sha256[:2] / f"{upload.sha256}.gz").unlink()
 
     with pytest.raises(NotFound):
-        uploads.original(upload)
+        annotated.original(upload)
+
+
+def given_back(refusal: pytest.ExceptionInfo) -> str:
+    return "".join(annotated.annotated(Upload.objects.get(pk=refusal.value.upload_id)))
 
 
 @pytest.mark.parametrize("format_", ["csv", "json", "ndjson"])
@@ -122,26 +126,56 @@ def test_a_refused_file_comes_back_with_its_faults_beside_its_rows(
         "json": (json.dumps([good, bad]), "application/json"),
         "ndjson": (json.dumps(good) + "\n" + json.dumps(bad) + "\n", "application/x-ndjson"),
     }
-    text, content_type = bodies[format_]
+    sent, content_type = bodies[format_]
     with pytest.raises(UploadRefused) as refusal:
-        send("retrievals", text, planted.north, content_type=content_type)
+        send("retrievals", sent, planted.north, content_type=content_type)
 
-    annotated = uploads.annotated(Upload.objects.get(pk=refusal.value.upload_id))
+    text = given_back(refusal)
 
-    first, second = csv.DictReader(io.StringIO(annotated))
+    first, second = csv.DictReader(io.StringIO(text))
     assert (first["bag_label"], first["fault_fields"], first["fault_messages"]) == ("NF-1", "", "")
     assert (second["bag_label"], second["dry_mass_g"]) == ("NF-9", "NA")
     assert second["fault_fields"] == "dry_mass_g; bag_label"
     assert "Check the label" in second["fault_messages"]
 
 
+def test_more_faults_than_are_told_all_come_back(planted: Places) -> None:
+    count = 1_300
+    rows = [f"TRIAL-1,NF-1,2026-05-05,recovered,heavy{n}\n" for n in range(count)]
+    rows[1_100] = "TRIAL-1,NF-1,2026-05-05,recovered,4.9\n"
+    with pytest.raises(UploadRefused) as refusal:
+        send("retrievals", LOOK + "".join(rows), planted.north)
+    upload = Upload.objects.get(pk=refusal.value.upload_id)
+    assert upload.faults.count() == 1_000
+    assert (upload.rows, upload.error_total) == (count, refusal.value.fault_total)
+
+    found = list(csv.DictReader(io.StringIO(given_back(refusal))))
+
+    assert [row["dry_mass_g"] for row in found[:2]] == ["heavy0", "heavy1"]
+    told = [row["fault_messages"].count("heavy") for row in found]
+    assert told == [1] * 1_100 + [0] + [1] * (count - 1_101)
+    # Each fault once, whether it was remembered or found again.
+    assert sum(len(row["fault_fields"].split("; ")) for row in found) == upload.error_total
+
+
+def test_short_rows_beyond_the_thousandth_come_back_too(planted: Places) -> None:
+    with pytest.raises(UnreadableBody) as refusal:
+        send("retrievals", LOOK + "TRIAL-1,NF-1\n" * 1_005, planted.north)
+    assert Upload.objects.get(pk=refusal.value.upload_id).rows == 1_005
+
+    found = list(csv.DictReader(io.StringIO(given_back(refusal))))
+
+    assert len(found) == 1_005
+    assert all("2 cells" in row["fault_messages"] for row in found)
+
+
 def test_short_rows_come_back_too(planted: Places) -> None:
     with pytest.raises(UnreadableBody) as refusal:
         send("retrievals", LOOK + "TRIAL-1,NF-1\n", planted.north)
 
-    annotated = uploads.annotated(Upload.objects.get(pk=refusal.value.upload_id))
+    text = given_back(refusal)
 
-    (row,) = csv.DictReader(io.StringIO(annotated))
+    (row,) = csv.DictReader(io.StringIO(text))
     assert (row["bag_label"], row["outcome"]) == ("NF-1", "")
     assert "2 cells" in row["fault_messages"]
 

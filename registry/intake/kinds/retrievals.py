@@ -17,7 +17,7 @@ from registry.intake.labels import UNKNOWN, Sender, match_trials, refuse_foreign
 from registry.intake.plan import Plan, ids, known, plain_columns, text_columns, whole
 from registry.intake.table import NO_DAY, BoolArray, FloatArray, IntArray, Table
 from registry.intake.times import days_in_zone
-from registry.models import Bag, Pile, Retrieval
+from registry.models import Bag, Correction, Pile, Retrieval
 from registry.models.retrieval import SCORES
 from registry.permissions import visible_to
 
@@ -85,8 +85,24 @@ def plan_retrievals(table: Table, book: FaultBook, sender: Sender) -> Plan:
         trial=bags.trial_id,
         pile=bags.pile_id,
         rules=rules,
+        corrected=_corrected,
         constants={"revision": 1},
     )
+
+
+def _corrected(stored: pa.Table, rows: IntArray) -> dict[int, dict[str, str]]:
+    """The latest correction of each value of the stored looks at `rows`, in words."""
+    bags, days = (stored[name].take(rows).to_pylist() for name in ("bag_id", "retrieved_on"))
+    place = dict(zip(zip(bags, days, strict=True), rows.tolist(), strict=True))
+    found: dict[int, dict[str, str]] = {}
+    corrections = Correction.objects.filter(retrieval__bag__in=set(bags)).order_by("pk")
+    for bag, day, field, old, new, made_at in corrections.values_list(
+        *("retrieval__bag", "retrieval__retrieved_on", "field", "old_value", "new_value"), "made_at"
+    ):
+        if (at := place.get((bag, day))) is not None:
+            words = f"{field} was corrected from {old or 'blank'} to {new or 'blank'}"
+            found.setdefault(at, {})[field] = f"{words} on {made_at:%Y-%m-%d}"
+    return found
 
 
 def _match_bags(table: Table, book: FaultBook, sender: Sender, trial: IntArray) -> BagRows:
