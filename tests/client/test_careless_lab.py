@@ -200,7 +200,11 @@ def _the_old_file_after_a_correction(lab: Lab) -> None:
     )
     urllib.request.urlopen(request, timeout=30).close()
 
+    # Byte for byte the same file is answered as the first time, and nothing is touched.
     code, report = lab.send(lab.write("retrievals-old.csv", old))
+    assert (code, report["answer"]["created"]) == (0, 24)
+    # Saved again by a spreadsheet it is another file.
+    code, report = lab.send(lab.write("retrievals-old.csv", old + "\n"))
 
     (fault,) = report["problem"]["errors"]
     assert code == 1
