@@ -13,6 +13,7 @@ from frontend.views import (
     looks,
     members,
     paper,
+    photos,
     piles,
     plan,
     quality,
@@ -75,6 +76,8 @@ urlpatterns = [
     path("looks/<int:pk>/", records.look, name="look"),
     path("bags/<int:pk>/", records.bag, name="bag"),
     path("labels/", paper.print_bags, name="labels"),
+    path("looks/<int:pk>/photos/", photos.add, name="add-photo"),
+    path("photos/<int:pk>/withdraw/", photos.withdraw, name="withdraw-photo"),
     path("look/", looks.find, name="find-bag"),
     path("trials/<str:trial>/bags/<str:label>/", looks.bag, name="labelled-bag"),
     # Printed on labels: it must never change.

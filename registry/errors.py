@@ -100,6 +100,24 @@ class UnsupportedFormat(RegistryError):
     title = "This format is not accepted here"
 
 
+class NotAPhoto(RegistryError):
+    kind = ErrorKind.UNSUPPORTED
+    code = "not_a_photo"
+    title = "This is not a photo that can be read"
+
+
+class PhotoTooLarge(RegistryError):
+    kind = ErrorKind.TOO_LARGE
+    code = "photo_too_large"
+    title = "The photo is too large"
+
+
+class TooManyPhotos(RegistryError):
+    kind = ErrorKind.CONFLICT
+    code = "too_many_photos"
+    title = "The look has as many photos as it can have"
+
+
 class UploadRefused(RegistryError):
     """Read, but some rows are wrong: nothing was stored; `faults` says which and why."""
 

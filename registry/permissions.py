@@ -27,6 +27,7 @@ from registry.models import (
     Material,
     OutsideEffect,
     OutsideStudy,
+    Photo,
     Pile,
     PoolingRun,
     ProbeDay,
@@ -213,11 +214,12 @@ ROW_PATHS: dict[type[Model], tuple[str, str]] = {
     ProbeDay: ("pile__site", "pile__trial"),
     Bag: ("pile__site", "trial"),
     Retrieval: ("bag__pile__site", "bag__trial"),
+    Photo: ("retrieval__bag__pile__site", "retrieval__bag__trial"),
     Correction: ("retrieval__bag__pile__site", "retrieval__bag__trial"),
     Flag: ("pile__site", "pile__trial"),
 }
 # Kinds of rows that a release makes public.
-RELEASED_ROWS = (Pile, Feedstock, Turning, ProbeDay, Bag, Retrieval)
+RELEASED_ROWS = (Pile, Feedstock, Turning, ProbeDay, Bag, Retrieval, Photo)
 PUBLIC = (Institution, Site, OutsideStudy, OutsideEffect)
 
 
@@ -276,6 +278,10 @@ def _visible_rows(actor: Actor, model: type[Model], today: date) -> Q:
     if model not in RELEASED_ROWS:
         return mine
     open_releases = Release.objects.filter(_out_of_embargo(today), trial=OuterRef(f"{trial}_id"))
+    if model is Photo:
+        # As its look is seen; one that was withdrawn is a matter of the lab and the coordinators.
+        open_releases = open_releases.filter(last_upload_id__gte=OuterRef("retrieval__upload_id"))
+        return mine | Q(Exists(open_releases), withdrawn_at__isnull=True)
     if model is not ProbeDay:
         open_releases = open_releases.filter(last_upload_id__gte=OuterRef("upload_id"))
     return mine | Q(Exists(open_releases))
@@ -342,6 +348,7 @@ HISTORY_NOUNS: dict[str, type[Model]] = {
     "temperatures": ProbeDay,
     "bags": Bag,
     "retrievals": Retrieval,
+    "photos": Photo,
     "flags": Flag,
     "uploads": Upload,
     "pooling-runs": PoolingRun,

@@ -224,6 +224,19 @@ class Retrieval(DjangoModelFactory):
     outcome = "nothing_left"
 
 
+class Photo(DjangoModelFactory):
+    class Meta:
+        model = models.Photo
+
+    retrieval = factory.SubFactory(Retrieval)
+    position = 1
+    sent_sha256 = DIGEST
+    sha256 = DIGEST
+    width_px = 4
+    height_px = 3
+    size_bytes = 600
+
+
 class Correction(DjangoModelFactory):
     class Meta:
         model = models.Correction

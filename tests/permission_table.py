@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from registry.packages.stored import DOCUMENTS
+from tests.pictures import encoded, two_colours
 
 PEOPLE = ("stranger", "NORTH", "SOUTH", "coordinator", "other coordinator")
 
@@ -99,6 +100,7 @@ COMPOSITION = {
     "function": "fibre",
     "mass_pct": 100,
 }
+PHOTO = encoded(two_colours())
 DECISION = {"decision": "accept", "reason": "seen"}
 CORRECTION = {"field": "notes", "value": "seen again", "reason": "forgotten"}
 STATE = {"state": "closed", "reason": "done"}
@@ -273,6 +275,22 @@ API = [
     # Refused: of no trial, so for the site's own people and who is in charge of all it does.
     get("uploads/<int:pk>/", 404, 200, 404, 404, 404, path="uploads/{refused}/"),
     # Quality.
+    get("photos/", *ALL),
+    get("photos/<int:pk>/", 404, 200, 404, 200, 404, path="photos/{photo}/"),
+    get("photos/<int:pk>/file/", 404, 200, 404, 200, 404, path="photos/{photo}/file/"),
+    get("photos/<int:pk>/thumbnail/", 404, 200, 404, 200, 404, path="photos/{photo}/thumbnail/"),
+    post(
+        "retrievals/<int:pk>/photos/",
+        *(401, 201, 404, 201, 404),
+        path="retrievals/{look}/photos/",
+        body=PHOTO,
+    ),
+    post(
+        "photos/<int:pk>/withdrawal/",
+        *(401, 200, 404, 200, 404),
+        path="photos/{photo}/withdrawal/",
+        body={"reason": "blurred"},
+    ),
     get("flags/", *ALL),
     get("flags/<int:pk>/", 404, 200, 404, 200, 404, path="flags/{flag}/"),
     post(
@@ -414,6 +432,8 @@ PAGES = [
     get("labels/", LOG_IN, 200, 200, 200, 200),
     get("plan/", LOG_IN, 200, 200, 200, 200),
     get("bags/", LOG_IN, 200, 200, 200, 200),
+    post("looks/<int:pk>/photos/", LOG_IN, 302, 404, 302, 404, path="looks/{look}/photos/"),
+    post("photos/<int:pk>/withdraw/", LOG_IN, 302, 404, 302, 404, path="photos/{photo}/withdraw/"),
     get("look/", LOG_IN, 200, 200, 200, 200),
     get(
         "trials/<str:trial>/bags/<str:label>/",

@@ -32,9 +32,10 @@ from registry.models import (
 )
 from registry.packages.stored import DOCUMENTS
 from registry.permissions import Actor
-from registry.services import access, members, pooling
+from registry.services import access, members, photos, pooling
 from tests import factories
 from tests.permission_table import API, OPEN_TO_BAD_TOKENS, PAGES, PEOPLE, Row
+from tests.pictures import from_a_phone
 from tests.world import Call, World
 
 VERBS = ("get", "post", "put", "patch", "delete")
@@ -48,6 +49,7 @@ def ids(
 ) -> dict[str, int]:
     """What the addresses of the table name: NORTH's rows, and releases of two other trials."""
     settings.RELEASES_DIR = tmp_path  # type: ignore[attr-defined]
+    settings.PHOTOS_DIR = tmp_path  # type: ignore[attr-defined]
     north = Site.objects.get(code="NORTH")
     bag = Bag.objects.filter(pile__site=north).order_by("pk").first()
     factories.Bag(pile=bag.pile, label="N-UNSEEN", material=bag.material)
@@ -68,6 +70,7 @@ def ids(
         "bag": bag.pk,
         "look": look.pk,
         "flag": factories.Flag(pile=bag.pile, retrieval=look).pk,
+        "photo": photos.add_photo(retrieval=look, body=from_a_phone(), by=world.boss)[0].pk,
         "upload": Upload.objects.filter(site=north, kind="retrievals").latest("pk").pk,
         "refused": factories.Upload(site=north, state="rejected", error_total=1).pk,
         "run": run.pk,
@@ -139,7 +142,8 @@ def test_no_other_addresses_are_served() -> None:
 def _ask(
     client: Client, row: Row, prefix: str, ids: dict[str, int], **headers: str
 ) -> HttpResponse:
-    body = {} if row.body is None else {"data": json.dumps(row.body)}
+    data = row.body if isinstance(row.body, bytes) else json.dumps(row.body)
+    body = {} if row.body is None else {"data": data}
     path = prefix + row.address.format(**ids)
     return client.generic(row.verb, path, content_type="application/json", headers=headers, **body)
 

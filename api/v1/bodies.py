@@ -35,14 +35,16 @@ def media_type(request: Request) -> str:
     return sent
 
 
-def read_body(request: Request) -> bytes:
+def read_body(request: Request, *, most_bytes: int | None = None) -> bytes:
     """The body, decompressed. Raises BodyTooLarge as soon as it is known to be too large."""
+    most_bytes = most_bytes or settings.MAX_UPLOAD_BYTES
     encoding = request.headers.get("Content-Encoding", "identity").strip().lower()
     if encoding not in ("identity", "", "gzip"):
         raise UnsupportedFormat(f"Content-Encoding {encoding!r} is not accepted; use gzip or none.")
-    _refuse_declared_length(request)
+    if _declared_length(request) > most_bytes:
+        raise _too_large("body", most_bytes)
     unpack = zlib.decompressobj(wbits=31) if encoding == "gzip" else None
-    return _read(request, unpack)
+    return _read(request, unpack, most_bytes)
 
 
 def _declared_length(request: Request) -> int:
@@ -50,19 +52,14 @@ def _declared_length(request: Request) -> int:
     return int(declared) if declared.isdigit() else 0
 
 
-def _refuse_declared_length(request: Request) -> None:
-    if _declared_length(request) > settings.MAX_UPLOAD_BYTES:
-        raise _too_large("body", settings.MAX_UPLOAD_BYTES)
-
-
-def _read(request: Request, unpack: Any) -> bytes:
+def _read(request: Request, unpack: Any, most_bytes: int) -> bytes:
     """Read chunk by chunk; a small body that unpacks to a huge one is stopped on the way."""
     parts: list[bytes] = []
     received = size = 0
     while chunk := request._request.read(CHUNK):
         received += len(chunk)
-        if received > settings.MAX_UPLOAD_BYTES:
-            raise _too_large("body", settings.MAX_UPLOAD_BYTES)
+        if received > most_bytes:
+            raise _too_large("body", most_bytes)
         for part in _unpacked(chunk, unpack):
             size += len(part)
             if size > settings.MAX_UNPACKED_BYTES:
@@ -92,5 +89,5 @@ def _unpacked(chunk: bytes, unpack: Any) -> Any:
 
 def _too_large(what: str, limit: int) -> BodyTooLarge:
     return BodyTooLarge(
-        f"The {what} is larger than {limit / 1_000_000:.0f} MB; split the file and send the parts."
+        f"The {what} is larger than {limit / 1_000_000:.0f} MB; send it in parts, or smaller."
     )

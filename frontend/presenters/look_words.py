@@ -1,5 +1,6 @@
 """Looks at a bag in words: what to ask for, and what was found."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.utils.functional import Promise
@@ -7,8 +8,16 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
 from frontend.presenters import numbers
-from frontend.presenters.vocabulary import FLAG_DECISIONS, LOOK_OUTCOMES, Words, word
+from frontend.presenters.photos import PhotoPart, photo_part
+from frontend.presenters.vocabulary import (
+    FLAG_DECISIONS,
+    LOOK_OUTCOMES,
+    SHORT_OUTCOMES,
+    Words,
+    word,
+)
 from registry.columns import OUTCOMES
+from registry.models import Photo
 from registry.queries.bag_record import BagRecord, LookRecord
 
 Choices = tuple[tuple[str, str | Promise], ...]
@@ -69,13 +78,6 @@ _OUTCOME_HINTS: Words = {
     "bag_damaged": gettext_lazy("The bag is torn or open. This is missing, never zero."),
     "looked_at": gettext_lazy("Scored in the pile, not lifted and not weighed."),
 }
-_OUTCOME_NAMES: Words = {
-    "recovered": gettext_lazy("Something is left"),
-    "nothing_left": gettext_lazy("Nothing is left"),
-    "bag_lost": gettext_lazy("The bag is lost"),
-    "bag_damaged": gettext_lazy("The bag is torn or open"),
-    "looked_at": gettext_lazy("Looked at in place"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,16 +99,17 @@ class LookLine:
     left: str
     notes: str
     questions: tuple[str, ...]
+    photos: tuple[PhotoPart, ...] = ()
 
 
 def outcome_choices() -> list[OutcomeChoice]:
     return [
-        OutcomeChoice(code, str(_OUTCOME_NAMES[code]), str(_OUTCOME_HINTS[code]))
+        OutcomeChoice(code, str(SHORT_OUTCOMES[code]), str(_OUTCOME_HINTS[code]))
         for code in OUTCOMES
     ]
 
 
-def look_line(record: LookRecord) -> LookLine:
+def look_line(record: LookRecord, photos: Iterable[Photo] = ()) -> LookLine:
     look = record.look
     return LookLine(
         pk=look.pk,
@@ -119,6 +122,7 @@ def look_line(record: LookRecord) -> LookLine:
         questions=tuple(
             f"{flag.message} ({word(FLAG_DECISIONS, flag.decision)})" for flag in record.flags
         ),
+        photos=tuple(photo_part(photo, look, record.day) for photo in photos),
     )
 
 

@@ -140,6 +140,13 @@ LOOK_OUTCOMES: Words = {
     "bag_damaged": _("Bag torn or open: missing, not zero"),
     "looked_at": _("Looked at in place, not weighed"),
 }
+SHORT_OUTCOMES: Words = {
+    "recovered": _("Something is left"),
+    "nothing_left": _("Nothing is left"),
+    "bag_lost": _("The bag is lost"),
+    "bag_damaged": _("The bag is torn or open"),
+    "looked_at": _("Looked at in place"),
+}
 FUNCTIONS: Words = {
     "polymer": _("polymer"),
     "filler": _("filler"),

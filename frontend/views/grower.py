@@ -9,8 +9,10 @@ from frontend.forms import MaterialFilterForm
 from frontend.pictures import stored_pictures
 from frontend.presenters import ratings as presenter
 from frontend.presenters.glossary import entries
+from frontend.presenters.photos import strip_parts
 from registry.models import Material
 from registry.permissions import ANYONE, visible_to
+from registry.queries.photo_strips import strips
 from registry.queries.ratings import MaterialFilter, rated_materials, ratings_of_material
 from registry.queries.summaries import registry_counts
 
@@ -56,6 +58,7 @@ def material(request: HttpRequest, code: str) -> HttpResponse:
         "by_heat": [row for row in ratings if row is not overall],
         "how_to": presenter.how_to(found),
         "picture": picture,
+        "strips": strip_parts(strips(ANYONE, material=found), by_material=False),
     }
     return render(request, "frontend/public/material.html", context)
 

@@ -12,10 +12,12 @@ from django.views.decorators.http import require_http_methods, require_safe
 from frontend.look_form import LookForm, look_form, sent_values
 from frontend.people import actor_of
 from frontend.presenters import look_words
+from frontend.views.photos import OF_A_BAG, add_photos_of
 from registry.errors import Fault, RecordChanged, RegistryError, UploadRefused
-from registry.models import Bag
+from registry.models import Bag, Retrieval
 from registry.permissions import visible_to
 from registry.queries.bag_record import BagRecord, bag_called, bag_record
+from registry.queries.photo_strips import photos_of_looks
 from registry.services.uploads import submit_one
 
 
@@ -27,15 +29,20 @@ def _record(request: HttpRequest, trial: str, label: str) -> BagRecord:
 
 @require_safe
 def bag(request: HttpRequest, trial: str, label: str) -> HttpResponse:
-    return render(request, "frontend/public/bag.html", _bag_context(_record(request, trial, label)))
+    context = _bag_context(request, _record(request, trial, label))
+    return render(request, "frontend/public/bag.html", context)
 
 
-def _bag_context(record: BagRecord) -> dict[str, object]:
+def _bag_context(request: HttpRequest, record: BagRecord) -> dict[str, object]:
+    photos = photos_of_looks(actor_of(request), [item.look for item in record.looks])
     return {
         "bag": record.bag,
         "facts": look_words.bag_facts(record),
         "standing": look_words.standing_sentence(record),
-        "looks": [look_words.look_line(look) for look in reversed(record.looks)],
+        "looks": [
+            look_words.look_line(item, photos.get(item.look.pk, ()))
+            for item in reversed(record.looks)
+        ],
         "may_write": record.may_write,
     }
 
@@ -79,6 +86,8 @@ def _store(request: HttpRequest, record: BagRecord) -> HttpResponse:
         return _page(request, record, form, status=409 if isinstance(error, RecordChanged) else 422)
     said = _("Stored.") if created else _("This look was stored before; nothing changed.")
     messages.success(request, said)
+    look = Retrieval.objects.select_related(*OF_A_BAG).get(pk=stored.pk)
+    add_photos_of(request, look)
     return redirect("frontend:labelled-bag", trial=bag.trial.code, label=bag.label)
 
 
@@ -91,5 +100,9 @@ def _faults(error: RegistryError) -> tuple[Fault, ...]:
 def _page(
     request: HttpRequest, record: BagRecord, form: LookForm | None, status: int = 200
 ) -> HttpResponse:
-    context = {**_bag_context(record), "form": form, "outcomes": look_words.outcome_choices()}
+    context = {
+        **_bag_context(request, record),
+        "form": form,
+        "outcomes": look_words.outcome_choices(),
+    }
     return render(request, "frontend/lab/look.html", context, status=status)

@@ -8,12 +8,14 @@ from django.views.decorators.http import require_safe
 
 from frontend.forms import ReleaseForm
 from frontend.people import actor_of
+from frontend.presenters.photos import strip_parts
 from frontend.presenters.releases import release_about
 from frontend.presenters.trials import export_tables, release_line, trial_line, trial_page
 from registry.models import Release, RunState, Trial
 from registry.packages.links import link_header, release_links
 from registry.permissions import Capability, can, visible_to
 from registry.queries import summaries
+from registry.queries.photo_strips import strips
 
 
 @require_safe
@@ -32,6 +34,7 @@ def trial(request: HttpRequest, code: str) -> HttpResponse:
         "page": trial_page(found),
         "sites": list(summaries.sites_of(found)),
         "materials": list(summaries.materials_of(found)),
+        "strips": strip_parts(strips(actor, trial=found), by_material=True),
         "releases": [release_line(row) for row in summaries.releases_of(actor, found)],
         "runs": runs,
         "has_result": any(run.state == RunState.DONE for run in runs),

@@ -204,6 +204,7 @@ STORAGES = {
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 MEDIA_ROOT = DATA_DIR / "files"
 UPLOADS_DIR = DATA_DIR / "uploads"  # the bodies of uploads, by their hash
+PHOTOS_DIR = DATA_DIR / "photos"  # without where they were taken, by their hash
 RELEASES_DIR = DATA_DIR / "releases"  # the data packages
 
 # A season of hourly readings of a large site is some 20 MB of CSV.

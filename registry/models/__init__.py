@@ -10,6 +10,7 @@ from .invitation import Invitation
 from .material import Composition, Material
 from .outside_study import OUTSIDE_MEASURES, OutsideEffect, OutsideStudy
 from .people import AccessToken, SiteMembership, SiteRole, User
+from .photo import Photo
 from .pile import Feedstock, Pile, ProbeDay, Turning
 from .pile_heat import PileLog, ProbeHeat
 from .pooled_estimate import (
@@ -58,6 +59,7 @@ __all__ = [
     "OUTSIDE_MEASURES",
     "OutsideEffect",
     "OutsideStudy",
+    "Photo",
     "Pile",
     "PileLog",
     "PooledEstimate",

@@ -14,6 +14,7 @@ from .invitation import Invitation
 from .material import Composition, Material
 from .outside_study import OutsideStudy
 from .people import AccessToken, SiteMembership, User
+from .photo import Photo
 from .pile import Feedstock, Pile, ProbeDay, Turning
 from .pooling_run import PoolingRun
 from .quality import Flag
@@ -35,6 +36,7 @@ TRACKED: dict[type[Model], tuple[str, ...]] = {
     ProbeDay: (),
     Bag: (),
     Retrieval: (),
+    Photo: (),
     Flag: (),
     Upload: ("review", "review_piles"),
     PoolingRun: (

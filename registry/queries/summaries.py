@@ -115,6 +115,7 @@ SELECT (SELECT max(id) FROM registry_release),
        (SELECT max(id) FROM registry_trial_materials),
        (SELECT count(*) FROM registry_trial_materials),
        (SELECT count(*) || ',' || count(withdrawn_at) FROM registry_outsidestudy),
+       (SELECT count(*) || ',' || count(withdrawn_at) FROM registry_photo),
        CURRENT_DATE
 """
 

@@ -37,6 +37,7 @@ CHANGES = {
     "ProbeDay": "celsius = ARRAY[56.0]",
     "Bag": "initial_mass_g = 11",
     "Retrieval": "notes = 'changed'",
+    "Photo": "caption = 'changed'",
     "Flag": "message = 'changed'",
     "Upload": "file_name = 'other.csv'",
     "PoolingRun": "input_digest = repeat('f', 64)",
