@@ -12,7 +12,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize
 from scipy.special import log_ndtr
 
 from registry.science.curve_results import (
@@ -23,12 +22,27 @@ from registry.science.curve_results import (
     describe,
 )
 from registry.science.curve_search import SearchResult, bounds_of, is_at_boundary, search
-from registry.science.curve_shapes import LAG_FIRST_ORDER, SHAPES, Shape
-from registry.science.curves import checked_looks, fit_curves, too_few_for
+from registry.science.curve_shapes import (
+    ASYMPTOTIC,
+    DOUBLE_EXPONENTIAL,
+    FIRST_ORDER,
+    LAG_FIRST_ORDER,
+    SHAPES,
+    Shape,
+)
+from registry.science.curves import checked_looks, errors_of, fit_curves
 from registry.science.types import BoolArray, FloatArray, ScienceError
 
 LOG_SQRT_2PI = 0.5 * math.log(2.0 * math.pi)
 HESSIAN_STEP = 1e-5
+# Damping of a scoring step, relative to the information.
+FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-3, 1e-9, 1e9
+MOST_STEPS = 300
+# Gain in log-likelihood below which a step is not worth taking.
+NEXT_TO_NOTHING = 1e-11
+TINY = 1e-300
+# Shares of a bound's range or of the time between two looks.
+RIM, NEAR_A_LOOK, EDGE = 1e-12, 1e-9, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +61,21 @@ class _Looks:
         f = shape.value(self.t, theta)
         value, in_f = log_likelihood(f, self.m, self.gone, self.limit, self.a, self.b)
         return value, in_f @ shape.slope(self.t, theta)
+
+    def expansion(self, shape: Shape, theta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """Value, slope (p,) and information (p, p), which is never negative.
+
+        A weighed look informs by 1/V + (dV/df)²/(2V²), its expectation; an empty bag by the
+        curvature of log Φ at V held, λ(λ + z)/V with λ = φ/Φ.
+        """
+        f = shape.value(self.t, theta)
+        value, in_f = log_likelihood(f, self.m, self.gone, self.limit, self.a, self.b)
+        v, dv = self.a + self.b * f**2, 2.0 * self.b * f
+        z = (self.limit - f) / np.sqrt(v)
+        mills = np.exp(-0.5 * z**2 - LOG_SQRT_2PI - log_ndtr(z))
+        weight = np.where(self.gone, mills * (mills + z) / v, 1.0 / v + 0.5 * (dv / v) ** 2)
+        slopes = shape.slope(self.t, theta)
+        return value, in_f @ slopes, slopes.T @ (np.maximum(weight, 0.0)[:, None] * slopes)
 
 
 def fit_censored_curves(
@@ -71,7 +100,8 @@ def fit_censored_curves(
     t, m, gone = checked_looks(day, remaining, nothing_left, detection_limit)
     refused = list(plain.refused)
     looks = _Looks(t, m, gone, detection_limit, a, b)
-    fits = [_fit(shape, looks) for shape in shapes if not too_few_for(shape, t)]
+    rate = float(search(FIRST_ORDER, t, m).theta[0])
+    fits = [_fit(shape, looks, fit, rate) for shape in shapes if (fit := plain.fit(shape.name))]
     return collect(fits, refused, plain.bound, plain.warnings)
 
 
@@ -94,13 +124,13 @@ def log_likelihood(
     )
 
 
-def _fit(shape: Shape, looks: _Looks) -> CurveFit:
-    start = search(shape, looks.t, looks.m)
+def _fit(shape: Shape, looks: _Looks, plain: CurveFit, rate: float) -> CurveFit:
+    """The fit by likelihood, from the one by least squares."""
     low, high = bounds_of(shape, looks.t)
     # Between two looks the likelihood is smooth in the lag; at a look it has a kink.
     results = [
         _climb(shape, looks, begin, lo, hi)
-        for begin, lo, hi in _regions(shape, looks.t, start.theta, low, high)
+        for begin, lo, hi in _regions(shape, looks.t, np.array(plain.parameters), rate, low, high)
     ]
     log_l, theta, converged = max(results, key=lambda result: result[0])
     f = shape.value(looks.t, theta)
@@ -110,23 +140,39 @@ def _fit(shape: Shape, looks: _Looks) -> CurveFit:
         rss=float((weights * (looks.m - f) ** 2).sum()),
         converged=converged,
         at_boundary=is_at_boundary(shape, theta, low, high),
-        n_evaluations=start.n_evaluations + len(results),
+        n_evaluations=plain.n_evaluations + len(results),
     )
     errors = _standard_errors(shape, looks, found)
     return describe(shape, looks.t, found, log_l, errors, CENSORED_LIKELIHOOD)
 
 
 def _regions(
-    shape: Shape, t: FloatArray, theta: FloatArray, low: FloatArray, high: FloatArray
+    shape: Shape,
+    t: FloatArray,
+    theta: FloatArray,
+    rate: float,
+    low: FloatArray,
+    high: FloatArray,
 ) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
-    """Start and bounds of every smooth region: one, or one per pair of neighbouring looks."""
+    """Start and bounds of every smooth region: one, or one per pair of neighbouring looks.
+
+    A shape that holds a single pool of rate `rate` at an edge starts near that too: least squares
+    may lie in another corner.
+    """
     if shape is not LAG_FIRST_ORDER:
-        return [(np.clip(theta, low, high), low, high)]
+        starts = [theta]
+        if shape is ASYMPTOTIC:
+            starts.append(np.array([rate, EDGE]))
+        elif shape is DOUBLE_EXPONENTIAL:
+            starts += [np.array([rate, 0.5 * rate, EDGE]), np.array([2.0 * rate, rate, 1.0 - EDGE])]
+        return [(np.clip(start, low, high), low, high) for start in starts]
     days = np.unique(np.concatenate([[0.0], t]))
     regions = []
     for left, right in zip(days[:-1], days[1:], strict=True):
-        lo, hi = np.array([low[0], left]), np.array([high[0], right])
-        lag = min(max(theta[1], left), right)
+        # Short of the next look, whose own slope in the lag is then the region's.
+        width = (1.0 - NEAR_A_LOOK) * (right - left)
+        lo, hi = np.array([low[0], left]), np.array([high[0], left + width])
+        lag = min(max(theta[1], left + EDGE * width), left + (1.0 - EDGE) * width)
         regions.append((np.array([np.clip(theta[0], low[0], high[0]), lag]), lo, hi))
     return regions
 
@@ -134,22 +180,41 @@ def _regions(
 def _climb(
     shape: Shape, looks: _Looks, start: FloatArray, low: FloatArray, high: FloatArray
 ) -> tuple[float, FloatArray, bool]:
-    scale = np.maximum(np.abs(start), 1e-6 * (high - low))
+    """Damped scoring steps within the bounds until a step would gain next to nothing.
 
-    def descend(x: FloatArray) -> tuple[float, FloatArray]:
-        value, slope = looks.log_likelihood(shape, x * scale)
-        return -value, -slope * scale
+    The damping grows with each step that does not climb and is scaled by the information, so that
+    units do not matter (Marquardt 1963, J. Soc. Indust. Appl. Math. 11, 431-441).
+    """
+    theta, damping, rim = start.copy(), FIRST_DAMPING, RIM * (high - low)
+    value, slope, information = looks.expansion(shape, theta)
+    for _ in range(MOST_STEPS):
+        pushed_out = ((theta <= low + rim) & (slope < 0)) | ((theta >= high - rim) & (slope > 0))
+        step = _step(slope, information, damping, ~pushed_out)
+        if 0.5 * float(slope @ step) < NEXT_TO_NOTHING and damping <= FIRST_DAMPING:
+            return value, theta, True
+        trial = np.clip(theta + step, low, high)
+        found = looks.expansion(shape, trial)
+        if found[0] > value:
+            theta, (value, slope, information) = trial, found
+            damping = max(damping * 0.2, LEAST_DAMPING)
+        elif damping > MOST_DAMPING:
+            # No step however short climbs: the top to within rounding.
+            return value, theta, True
+        else:
+            damping *= 5.0
+    return value, theta, False
 
-    found = minimize(
-        descend,
-        start / scale,
-        jac=True,
-        method="L-BFGS-B",
-        bounds=list(zip(low / scale, high / scale, strict=True)),
-        options={"maxiter": 500, "ftol": 1e-15, "gtol": 1e-9},
-    )
-    # "Abnormal" ends of the line search at the limit of floating point are ends all the same.
-    return -float(found.fun), found.x * scale, bool(found.success or found.status == 2)
+
+def _step(
+    slope: FloatArray, information: FloatArray, damping: float, free: BoolArray
+) -> FloatArray:
+    """(I + λ·diag I)⁻¹ slope over the free parameters, (p,); 0 for the others."""
+    step = np.zeros(slope.size)
+    if free.any():
+        held = information[np.ix_(free, free)]
+        scale = np.maximum(np.diag(held), TINY)
+        step[free] = np.linalg.solve(held + damping * np.diag(scale), slope[free])
+    return step
 
 
 def _standard_errors(shape: Shape, looks: _Looks, found: SearchResult) -> tuple[float | None, ...]:
@@ -164,7 +229,4 @@ def _standard_errors(shape: Shape, looks: _Looks, found: SearchResult) -> tuple[
         below = looks.log_likelihood(shape, found.theta - step)[1]
         above = looks.log_likelihood(shape, found.theta + step)[1]
         information[j] = (below - above) / (2 * step[j])
-    information = 0.5 * (information + information.T)
-    if not np.isfinite(information).all() or np.linalg.eigvalsh(information)[0] <= 0:
-        return (None,) * p
-    return tuple(np.sqrt(np.diag(np.linalg.inv(information))).tolist())
+    return errors_of(0.5 * (information + information.T))

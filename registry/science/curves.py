@@ -37,6 +37,9 @@ from registry.science.types import BoolArray, FloatArray, ScienceError, Warning_
 LEVEL = 0.95
 # No balance tells residues apart to 1e-8 of the start mass; keeps a perfect fit finite.
 LEAST_VARIANCE = 1e-16
+TINY = 1e-300
+# Two parameters that move the curve alike to a millionth cannot be told apart.
+SINGULAR_BELOW = 1e-12
 
 
 def fit_curves(
@@ -107,10 +110,24 @@ def _standard_errors(shape: Shape, t: FloatArray, found: SearchResult) -> tuple[
     """√diag(s²(JᵀJ)⁻¹), s² = RSS/(n − p)."""
     n, p = t.size, len(shape.names)
     slope = shape.slope(t, found.theta)
-    if n <= p or found.at_boundary or np.linalg.matrix_rank(slope) < p:
+    if n <= p or found.at_boundary:
         return (None,) * p
-    covariance = found.rss / (n - p) * np.linalg.inv(slope.T @ slope)
-    return tuple(np.sqrt(np.diag(covariance)).tolist())
+    return errors_of(slope.T @ slope * (n - p) / max(found.rss, TINY))
+
+
+def errors_of(information: FloatArray) -> tuple[float | None, ...]:
+    """√diag of the inverse of an information matrix (p, p); None for all where it is singular.
+
+    Judged on the scale of correlations, since rates and scales differ by orders of magnitude.
+    """
+    nothing: tuple[float | None, ...] = (None,) * len(information)
+    if not np.isfinite(information).all() or (np.diag(information) <= 0).any():
+        return nothing
+    unit = np.sqrt(np.diag(information))
+    values, vectors = np.linalg.eigh(information / np.outer(unit, unit))
+    if values[0] < SINGULAR_BELOW:
+        return nothing
+    return tuple((np.sqrt((vectors**2 / values).sum(axis=1)) / unit).tolist())
 
 
 def too_few_for(shape: Shape, t: FloatArray) -> str:

@@ -420,3 +420,41 @@ def test_what_can_only_be_bounded_is_bounded_by_likelihood_too():
 
     assert curves.fits == ()
     assert curves.bound.at_least == pytest.approx(-math.log(0.02) / 14)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000))
+def test_by_likelihood_too_a_richer_shape_never_fits_worse_than_the_one_it_contains(seed):
+    rng = np.random.default_rng(seed)
+    days = np.sort(rng.choice(np.arange(3, 200), rng.integers(4, 9), replace=False)).astype(float)
+    day = np.repeat(days, rng.integers(1, 5))
+    left = np.exp(-np.exp(rng.normal(-3.7, 1)) * np.maximum(0, day - rng.uniform(0, 30)))
+    left = left + rng.normal(size=len(day)) * np.sqrt(0.0004 + 0.01 * left**2)
+    gone = left < 0.02
+
+    found = fit_censored_curves(day, np.where(gone, 0, left), gone, 0.02, (0.0004, 0.01))
+
+    contained = (
+        ("first_order", "lag_first_order"),
+        ("first_order", "weibull"),
+        ("first_order", "asymptotic"),
+        ("asymptotic", "double_exponential"),
+    )
+    for poor, rich in contained:
+        one, other = found.fit(poor), found.fit(rich)
+        if one and other and one.converged and other.converged:
+            assert other.log_likelihood > one.log_likelihood - 1e-4
+
+
+def test_parameters_that_cannot_be_told_apart_have_no_standard_error():
+    # From such looks the double exponential is a single one: its second pool may be anything.
+    day = np.array([37.0, 37, 51, 51, 94, 94, 145, 145, 193, 193])
+    left = np.array([0.654, 0.563, 0.313, 0.283, 0.0, 0.031, 0.038, 0.0, 0.0, 0.021])
+
+    for found in (
+        fit_curves(day, left, left == 0),
+        fit_censored_curves(day, left, left == 0, 0.02, (0.0004, 0.01)),
+    ):
+        assert found.best is not None
+        assert all(error is None or error > 0 for f in found.fits for error in f.standard_errors)
+        assert found.fit("double_exponential").standard_errors == (None, None, None)
