@@ -28,6 +28,7 @@ from registry.science.curve_shapes import (
     FIRST_ORDER,
     LAG_FIRST_ORDER,
     SHAPES,
+    WEIBULL,
     Shape,
 )
 from registry.science.curves import checked_looks, errors_of, fit_curves
@@ -101,7 +102,10 @@ def fit_censored_curves(
     refused = list(plain.refused)
     looks = _Looks(t, m, gone, detection_limit, a, b)
     rate = float(search(FIRST_ORDER, t, m).theta[0])
-    fits = [_fit(shape, looks, fit, rate) for shape in shapes if (fit := plain.fit(shape.name))]
+    fits: list[CurveFit] = []
+    for shape in shapes:
+        if start := plain.fit(shape.name):
+            fits.append(_fit(shape, looks, start, _more_starts(shape, rate, fits)))
     return collect(fits, refused, plain.bound, plain.warnings)
 
 
@@ -124,13 +128,13 @@ def log_likelihood(
     )
 
 
-def _fit(shape: Shape, looks: _Looks, plain: CurveFit, rate: float) -> CurveFit:
+def _fit(shape: Shape, looks: _Looks, plain: CurveFit, more: list[FloatArray]) -> CurveFit:
     """The fit by likelihood, from the one by least squares."""
     low, high = bounds_of(shape, looks.t)
     # Between two looks the likelihood is smooth in the lag; at a look it has a kink.
     results = [
         _climb(shape, looks, begin, lo, hi)
-        for begin, lo, hi in _regions(shape, looks.t, np.array(plain.parameters), rate, low, high)
+        for begin, lo, hi in _regions(shape, looks.t, np.array(plain.parameters), more, low, high)
     ]
     log_l, theta, converged = max(results, key=lambda result: result[0])
     f = shape.value(looks.t, theta)
@@ -146,25 +150,36 @@ def _fit(shape: Shape, looks: _Looks, plain: CurveFit, rate: float) -> CurveFit:
     return describe(shape, looks.t, found, log_l, errors, CENSORED_LIKELIHOOD)
 
 
+def _more_starts(shape: Shape, rate: float, fits: list[CurveFit]) -> list[FloatArray]:
+    """Where the simpler shapes lie that this one contains; least squares may be in another corner.
+
+    `rate` of a single pool; `fits` those found so far, in the order of the shapes.
+    """
+    if shape is WEIBULL:
+        return [np.array([1.0 / rate, 1.0])]
+    if shape is ASYMPTOTIC:
+        return [np.array([rate, EDGE])]
+    if shape is not DOUBLE_EXPONENTIAL:
+        return []
+    resting = [fit.parameters for fit in fits if fit.shape == ASYMPTOTIC.name]
+    return [
+        np.array([rate, 0.5 * rate, EDGE]),
+        np.array([2.0 * rate, rate, 1.0 - EDGE]),
+        *(np.array([fast, 0.0, plateau]) for fast, plateau in resting),
+    ]
+
+
 def _regions(
     shape: Shape,
     t: FloatArray,
     theta: FloatArray,
-    rate: float,
+    more: list[FloatArray],
     low: FloatArray,
     high: FloatArray,
 ) -> list[tuple[FloatArray, FloatArray, FloatArray]]:
-    """Start and bounds of every smooth region: one, or one per pair of neighbouring looks.
-
-    A shape that holds a single pool of rate `rate` at an edge starts near that too: least squares
-    may lie in another corner.
-    """
+    """Start and bounds of every smooth region: one per start, or per pair of neighbouring looks."""
     if shape is not LAG_FIRST_ORDER:
-        starts = [theta]
-        if shape is ASYMPTOTIC:
-            starts.append(np.array([rate, EDGE]))
-        elif shape is DOUBLE_EXPONENTIAL:
-            starts += [np.array([rate, 0.5 * rate, EDGE]), np.array([2.0 * rate, rate, 1.0 - EDGE])]
+        starts = [theta, *more]
         return [(np.clip(start, low, high), low, high) for start in starts]
     days = np.unique(np.concatenate([[0.0], t]))
     regions = []
