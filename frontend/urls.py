@@ -18,6 +18,7 @@ from frontend.views import (
     plan,
     quality,
     records,
+    reports,
     trials,
 )
 
@@ -34,6 +35,7 @@ urlpatterns = [
     path("trials/<str:code>/", trials.trial, name="trial"),
     path("releases/", trials.releases, name="releases"),
     path("releases/<int:pk>/", trials.release, name="release"),
+    path("releases/<int:pk>/report/", reports.release_report, name="release-report"),
     path(
         "trials/<str:code>/releases/<int:version>/",
         trials.release_version,
@@ -65,6 +67,7 @@ urlpatterns = [
     path("join/<str:secret>/", joining.join, name="join"),
     path("account/", joining.account, name="account"),
     path("runs/<int:pk>/", coordinator.run, name="run"),
+    path("runs/<int:pk>/report/", reports.run_report, name="run-report"),
     path("log-in/", account.LogIn.as_view(), name="login"),
     path("set-password/<uidb64>/<token>/", account.SetPassword.as_view(), name="set-password"),
     path("log-out/", account.LogOut.as_view(), name="logout"),

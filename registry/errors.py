@@ -194,6 +194,22 @@ class NothingToRelease(RegistryError):
     title = "There is no finished pooling of the present data to release"
 
 
+class ReportOfOtherData(RegistryError):
+    """A report shows data and estimates of one moment; these data have moved on."""
+
+    kind = ErrorKind.CONFLICT
+    code = "report_of_other_data"
+    title = "The data changed since this run"
+
+
+class ReportNotMade(RegistryError):
+    """The workers tried and failed; they may be asked again later."""
+
+    kind = ErrorKind.BUSY
+    code = "report_not_made"
+    title = "The report could not be made"
+
+
 class StaleVersion(RegistryError):
     kind = ErrorKind.STALE
     code = "stale_version"

@@ -137,6 +137,10 @@ def _of_releases() -> list[Row]:
         for part in OF_A_RELEASE:
             rows.append(get(route + part, *ALL, path=public + part))
             rows.append(get(route + part, 404, 404, 404, 200, 404, path=embargoed + part))
+        # Made by the workers: asked for now, there in some seconds.
+        report = f"{route}report/"
+        rows.append(get(report, *(202,) * 5, path=f"{public}report/"))
+        rows.append(get(report, 404, 404, 404, 202, 404, path=f"{embargoed}report/"))
         told = {"message": "The probes of one pile were swapped."}
         notices = f"{route}notices/"
         rows += [
@@ -306,6 +310,11 @@ API = [
     # Pooled by the coordinator, read by the labs of the trial.
     get("pooling-runs/", *ALL),
     get("pooling-runs/<int:pk>/", 404, 200, 200, 200, 404, path="pooling-runs/{run}/"),
+    get(
+        "pooling-runs/<int:pk>/report/",
+        *(404, 403, 403, 202, 404),
+        path="pooling-runs/{run}/report/",
+    ),
     get("plan/", *ALL, query="?rate_per_day=0.03&decay_tau2_site=0.1&decay_a=0.001"),
     get("plan/", 404, 200, 200, 200, 404, query="?run={run}&material=PAPER"),
     get("outside-studies/", *ALL),
@@ -419,6 +428,9 @@ PAGES = [
     ),
     get("join/<str:secret>/", *(410,) * 5, path="join/made-up/"),
     get("account/", LOG_IN, 200, 200, 200, 200),
+    get("runs/<int:pk>/report/", LOG_IN, 403, 403, 200, 404, path="runs/{run}/report/"),
+    get("releases/<int:pk>/report/", *ALL, path="releases/{release}/report/"),
+    get("releases/<int:pk>/report/", 404, 404, 404, 200, 404, path="releases/{embargoed}/report/"),
     get("runs/<int:pk>/", 404, 200, 200, 200, 404, path="runs/{run}/"),
     get("log-in/", 200, 302, 302, 302, 302),
     get("set-password/<uidb64>/<token>/", *ALL, path="set-password/MQ/wrong-token/"),

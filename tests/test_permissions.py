@@ -50,6 +50,7 @@ def ids(
     """What the addresses of the table name: NORTH's rows, and releases of two other trials."""
     settings.RELEASES_DIR = tmp_path  # type: ignore[attr-defined]
     settings.PHOTOS_DIR = tmp_path  # type: ignore[attr-defined]
+    settings.REPORTS_DIR = tmp_path / "reports"  # type: ignore[attr-defined]
     north = Site.objects.get(code="NORTH")
     bag = Bag.objects.filter(pile__site=north).order_by("pk").first()
     factories.Bag(pile=bag.pile, label="N-UNSEEN", material=bag.material)

@@ -206,6 +206,7 @@ MEDIA_ROOT = DATA_DIR / "files"
 UPLOADS_DIR = DATA_DIR / "uploads"  # the bodies of uploads, by their hash
 PHOTOS_DIR = DATA_DIR / "photos"  # without where they were taken, by their hash
 RELEASES_DIR = DATA_DIR / "releases"  # the data packages
+REPORTS_DIR = DATA_DIR / "reports"  # printed reports; may be deleted, they are made again
 
 # A season of hourly readings of a large site is some 20 MB of CSV.
 MAX_UPLOAD_BYTES = 128_000_000

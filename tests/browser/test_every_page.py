@@ -62,6 +62,7 @@ def pages_behind_the_log_in(pots: SmallTrial) -> list[str]:
         reverse("frontend:plan")
         + "?rate_per_day=0.03&decay_tau2_site=0.1&decay_a=0.001&goal_factor=1.3&day_residual=9",
         reverse("frontend:run", args=[pots.run.pk]),
+        reverse("frontend:run-report", args=[pots.run.pk]),
         reverse("frontend:run", args=[running.pk]),
     ]
 
