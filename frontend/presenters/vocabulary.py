@@ -128,6 +128,9 @@ FLAG_KINDS: Words = {
     "fahrenheit_like": _("Readings look like °F"),
     "logger_outside": _("Logger lay outside the pile"),
     "gap_while_hot": _("Gap while the pile was hot"),
+    "log_incomplete": _("Too little of the heat was logged"),
+    "start_cn_out_of_range": _("C:N of the start mix out of range"),
+    "start_moisture_out_of_range": _("Moisture of the start mix out of range"),
 }
 SITE_ROLES: Words = {
     "technician": _("Technician"),

@@ -14,6 +14,8 @@ from registry.intake.json_rows import array_rows, line_rows, text_columns
 
 ADDED_COLUMNS = ("fault_fields", "fault_messages")
 SEPARATOR = "; "
+# A cell far too long was refused with its row, and is given back like any other.
+csv.field_size_limit(2**31 - 1)
 # Row and its faults; the end comes after every row.
 Group = tuple[float, Iterable[Fault]]
 END: Group = (math.inf, ())

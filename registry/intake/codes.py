@@ -16,6 +16,7 @@ BODY_CODES = {
     "unknown_column": "a column that this kind of upload does not have",
     "missing_column": "a required column is not there",
     "ragged_row": "a row has more or fewer cells than the header",
+    "too_many_columns": "the header row has far more columns than any kind of upload",
     "unreadable_table": "the text cannot be split into rows and cells",
     "not_json": "the text is not valid JSON",
     "not_an_array": "the JSON is not an array of objects",

@@ -11,6 +11,8 @@ from registry.errors import Fault, UnreadableBody
 
 # A header line this long is no header.
 LONGEST_HEADER = 20_000
+# No kind has a tenth of this; more are a table turned on its side.
+MOST_COLUMNS = 200
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
 
@@ -26,6 +28,12 @@ def read_header(text: bytes, kind: UploadKind) -> Header:
     """The header of a CSV body; raises UnreadableBody with every fault of it."""
     line, start = _first_line(text)
     names = _split(line)
+    if len(names) > MOST_COLUMNS:
+        raise UnreadableBody(
+            f"The header row has {len(names):,} columns; {kind.name} has {len(kind.column_names)}. "
+            f"Send these only: {', '.join(kind.column_names)}.",
+            code="too_many_columns",
+        )
     _refuse_other_delimiter(line, names, kind)
     if not set(names) & set(kind.column_names):
         raise UnreadableBody(

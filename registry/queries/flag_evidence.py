@@ -12,7 +12,7 @@ from django.db.models import BooleanField, Case, Q, QuerySet, Value, When
 
 from registry.models import Bag, Flag, FlagDecision, ProbeDay, Retrieval
 from registry.queries.exclusions import excluded_looks
-from registry.science.quality_rules import LOGGER_CODES
+from registry.science.quality_rules import LOG_CODES, LOGGER_CODES, RECIPE_CODES
 from registry.science.weighings import Weighings, columns_from_weighings
 
 # Days of the log shown before and after the moments of a finding about a logger.
@@ -24,6 +24,9 @@ CONTROL_ROLES = {
     "control_gained_mass": "negative_control",
     "control_not_degraded": "positive_control",
 }
+
+# Findings beside which no look is of use.
+NOT_ABOUT_LOOKS = {**LOGGER_CODES, **LOG_CODES, **RECIPE_CODES}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +84,7 @@ def evidence_of(flag: Flag) -> Evidence:
 
 
 def _looks(flag: Flag, bag: Bag | None) -> list[LookSeen]:
-    if flag.code in LOGGER_CODES:
+    if flag.code in NOT_ABOUT_LOOKS:
         return []
     rows = Retrieval.objects.filter(bag__pile=flag.pile)
     if bag is not None:

@@ -1,6 +1,6 @@
 """The start mix of a pile from its ingredient lines, and how much more would meet a goal."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from registry.models import Feedstock, Pile
@@ -74,6 +74,18 @@ def recipe_of(actor: Actor, pile: Pile) -> Recipe:
             if getattr(line, field) is None
         ),
     )
+
+
+def start_mixes(pile_ids: Sequence[int]) -> dict[int, Mix]:
+    """Pile id → its start mix, for the piles with ingredient lines. One query."""
+    lines: dict[int, list[Feedstock]] = {}
+    rows = Feedstock.objects.filter(pile__in=pile_ids).select_related("pile")
+    for line in rows.order_by("pile", "ingredient"):
+        lines.setdefault(line.pile_id, []).append(line)
+    return {
+        pile: mix([ingredient_of(line) for line in found], found[0].pile.water_added_l or 0.0)
+        for pile, found in lines.items()
+    }
 
 
 def ingredient_of(line: Feedstock) -> Ingredient:

@@ -15,6 +15,8 @@ from django.utils import timezone
 
 from registry.models import Flag, FlagDecision, Pile, Trial
 from registry.permissions import Actor
+from registry.queries.pile_recipe import start_mixes
+from registry.queries.probe_heats import probe_heats
 from registry.queries.probe_logs import SECONDS_PER_HOUR, probe_logs
 from registry.queries.quality_input import bags_of_batches, looks_by_trial
 from registry.science import quality_rules as rules
@@ -68,10 +70,21 @@ def review_loggers(pile_ids: Sequence[int], by: Actor) -> Review:
         air, inside = air_and_inside(logs)
         found += rules.logger_findings(pile, inside, air)
     pile_heat.keep_up(pile_ids)
-    return _settle(found, pile_ids, rules.LOGGER_CODES, by)
+    for pile, probes in probe_heats(pile_ids).items():
+        found += rules.log_findings(pile, probes)
+    return _settle(found, pile_ids, {**rules.LOGGER_CODES, **rules.LOG_CODES}, by)
+
+
+def review_recipes(pile_ids: Sequence[int], by: Actor) -> Review:
+    """Rules about the start mix of the piles."""
+    found: list[Finding] = []
+    for pile, mix in start_mixes(pile_ids).items():
+        found += rules.recipe_findings(pile, mix)
+    return _settle(found, pile_ids, rules.RECIPE_CODES, by)
 
 
 _REVIEWS: dict[str, Callable[[Sequence[int], Actor], Review]] = {
+    "feedstocks": review_recipes,
     "bags": review_bags,
     "retrievals": review_looks,
     "temperatures": review_loggers,

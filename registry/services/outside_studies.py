@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from registry.errors import InvalidValue, RecordChanged
 from registry.models import OUTSIDE_MEASURES, Material, OutsideEffect, OutsideStudy
-from registry.permissions import Actor, Capability, demand
+from registry.permissions import Actor, Capability, demand, visible_to
 from registry.services import audit
 from registry.services.registered_values import code_value, country_value, text_value
 
@@ -47,7 +47,7 @@ def register_outside_study(
         "licence": licence,
         "notes": notes,
     }
-    rows = _effects(effects)
+    rows = _effects(effects, by)
     code = code_value("study", study)
     found, created = OutsideStudy.objects.get_or_create(
         code=code, defaults={**values, "registered_by": by.user}
@@ -76,11 +76,11 @@ def withdraw_outside_study(*, study: OutsideStudy, reason: str, by: Actor) -> Ou
     return study
 
 
-def _effects(sent: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def _effects(sent: Sequence[Mapping[str, Any]], by: Actor) -> list[dict[str, Any]]:
     if not 1 <= len(sent) <= MOST_EFFECTS:
         raise InvalidValue(f"Give 1 to {MOST_EFFECTS} effect sizes.", field="effects")
     codes = {str(effect["material"]) for effect in sent}
-    materials = {found.code: found for found in Material.objects.filter(code__in=codes)}
+    materials = {found.code: found for found in visible_to(by, Material).filter(code__in=codes)}
     if unknown := sorted(codes - materials.keys()):
         raise InvalidValue(f"Unknown materials: {', '.join(unknown)[:300]}.", field="material")
     rows = [_effect(effect, materials[str(effect["material"])]) for effect in sent]

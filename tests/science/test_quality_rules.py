@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from registry.science import quality_rules as rules
-from registry.science.log_heat import ProbeLog
+from registry.science.log_heat import ProbeLog, measure_probes
 from registry.science.quality_rules import BagTable, LookTable
+from registry.science.recipe import Ingredient, mix
 
 SAMPLE, TRAVEL, EMPTY = 0, 1, 2
 RECOVERED, NOTHING_LEFT, LOST, DAMAGED, LOOKED_AT = range(5)
@@ -336,3 +337,39 @@ def test_gap_of_more_than_four_hours_is_found_while_warm_and_not_while_cold() ->
     assert warm == {("gap_while_hot", "CORE"): 6.0}
     assert cold == {}
     assert four == {}
+
+
+def test_pile_is_asked_about_when_its_fullest_log_covers_less_than_nine_tenths() -> None:
+    # Ten days of hours; gaps of 25, 24 and 5 hours are not bridged.
+    whole = np.arange(241.0)
+    nine_tenths = np.delete(whole, np.arange(101, 124))  # 24 of 240 hours missing
+    less = np.delete(whole, np.arange(101, 125))  # 25 of 240
+    first_day = np.array([0.0, 1.0, 40.0])
+
+    def found(**hours: np.ndarray) -> dict[str, float | None]:
+        logs = [log(probe, np.full(at.size, 50.0), at) for probe, at in hours.items()]
+        return {one.code: one.found for one in rules.log_findings(7, measure_probes(logs))}
+
+    assert found(CORE=less) == {"log_incomplete": pytest.approx(100 * 215 / 240)}
+    assert found(CORE=nine_tenths) == {}
+    assert found(CORE=less, MID=whole) == {}, "the fullest log speaks"
+    assert found(CORE=first_day) == {}, "less than two days are a beginning"
+    assert found() == {}
+
+
+def test_start_mix_is_asked_about_outside_its_acceptable_range() -> None:
+    # 100 kg of one ingredient: the mix is the ingredient. C:N 20–40, moisture 40–65 % (CV-045).
+    def found(moisture: float | None, nitrogen: float | None) -> dict[str, float | None]:
+        made = mix([Ingredient(100.0, moisture, 0.40, nitrogen)])
+        return {one.code: one.found for one in rules.recipe_findings(7, made)}
+
+    assert found(0.55, 0.40 / 30) == {}
+    assert found(0.66, 0.40 / 41) == {
+        "start_cn_out_of_range": pytest.approx(41.0),
+        "start_moisture_out_of_range": pytest.approx(66.0),
+    }
+    assert found(0.39, 0.40 / 19) == {
+        "start_cn_out_of_range": pytest.approx(19.0),
+        "start_moisture_out_of_range": pytest.approx(39.0),
+    }
+    assert found(None, None) == {}, "what is not told breaks no rule"

@@ -96,6 +96,30 @@ def test_single_record_raises_it_too(call: Call, looked_at: None) -> None:
     assert Flag.objects.filter(code="remaining_over_105").count() == 1
 
 
+def test_recipe_and_log_of_a_pile_are_reviewed_as_they_come(call: Call, looked_at: None) -> None:
+    lines = "site,pile,ingredient,wet_mass_kg,moisture_pct,carbon_pct,nitrogen_pct\n"
+    wet = call("POST", "/feedstocks/", lines + "NORTH,P1,Grass,100,80,42,3\n", as_="NORTH").json()
+    hours = [f"2026-04-{day:02}T{hour:02}:00Z" for day in (8, 9, 11) for hour in range(24)]
+    readings = ["site,pile,probe,measured_at,temperature_c"]
+    readings += [f"NORTH,P1,CORE,{at},30" for at in hours]
+    call("POST", "/temperatures/", "\n".join(readings), as_="NORTH")
+
+    found = {flag.code: flag for flag in Flag.objects.filter(bag=None, retrieval=None)}
+
+    assert wet["review"] == "done"
+    assert found["start_moisture_out_of_range"].found == pytest.approx(80.0)
+    assert found["start_cn_out_of_range"].found == pytest.approx(14.0)
+    # Two days of three were logged: 47 and 23 of 95 hours.
+    assert found["log_incomplete"].found == pytest.approx(100 * 70 / 95)
+    assert (found["log_incomplete"].probe, found["log_incomplete"].pile.code) == ("", "P1")
+
+    dry = call("POST", "/feedstocks/", lines + "NORTH,P1,Straw,60,12,44,0.6\n", as_="NORTH")
+
+    assert dry.status_code == 201
+    withdrawn = Flag.objects.filter(code__startswith="start_").values_list("decision", flat=True)
+    assert set(withdrawn) == {FlagDecision.WITHDRAWN}
+
+
 def test_same_finding_is_raised_once(call: Call, world: World, heavy: Flag) -> None:
     before = list(Flag.objects.order_by("pk").values())
 

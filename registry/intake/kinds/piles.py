@@ -78,6 +78,7 @@ def plan_feedstocks(table: Table, book: FaultBook, sender: Sender) -> Plan:
         where={"pile_id": known(pile_ids(piles))},
         site=site_ids(piles),
         trial=trial_ids(piles),
+        pile=pile_ids(piles),
         trial_field="pile",
     )
 

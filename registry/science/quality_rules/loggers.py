@@ -1,10 +1,11 @@
 """Rules for temperature loggers: wrong unit, out of the pile, gaps while the pile was hot."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from registry.science.log_heat import ProbeLog
+from registry.science.heat_class import MIN_COVERAGE
+from registry.science.log_heat import ProbeHeat, ProbeLog
 from registry.science.logger_faults import (
     ASK_ABOVE_C,
     OUT_LONGER_THAN_H,
@@ -27,6 +28,39 @@ LOGGER_CODES = {
     "logger_outside": "the logger lay outside the pile",
     "gap_while_hot": "more than four hours without a reading while the pile was hot",
 }
+
+# About all logs of a pile together.
+LOG_CODES = {"log_incomplete": "no probe logged 90 % of its span"}
+# A log of less is a beginning; its next download may fill it.
+LEAST_SPAN_H = 48.0
+
+
+def log_findings(pile: int, probes: Sequence[ProbeHeat]) -> list[Finding]:
+    """Findings about how much of the pile's heat was logged at all, over its probes."""
+    spans = [(one.log.thermal.coverage, one) for one in probes if _span_h(one) >= LEAST_SPAN_H]
+    if not spans:
+        return []
+    coverage, fullest = max(spans, key=lambda pair: pair[0])
+    if coverage >= MIN_COVERAGE:
+        return []
+    return [
+        Finding(
+            code="log_incomplete",
+            message=f"The fullest log of this pile, {fullest.probe}, covers {100 * coverage:.0f} % "
+            f"of its {_span_h(fullest) / 24:.0f} days, less than 90 %. A pile with such a log is "
+            "called hot when it shows so, but never warm or cool. Is a download missing?",
+            pile=pile,
+            unit="%",
+            found=100.0 * coverage,
+            limit_low=100.0 * MIN_COVERAGE,
+            n_compared=len(probes),
+        )
+    ]
+
+
+def _span_h(probe: ProbeHeat) -> float:
+    thermal = probe.log.thermal
+    return thermal.logged_h / thermal.coverage if thermal.coverage else 0.0
 
 
 def logger_findings(
