@@ -18,6 +18,8 @@ from django.utils.translation import gettext as _
 from frontend.presenters.across import forest_pooled, forest_rows
 from registry.charts.forest import forest_plot
 from registry.charts.svg import Caption
+from registry.figures.explained import explained
+from registry.models import Explanation
 from registry.queries.across_trials import AcrossTrialsAnswer
 from registry.services.figures import figures_of
 
@@ -56,6 +58,15 @@ def across_picture(found: AcrossTrialsAnswer, outcome: str) -> Picture:
     }
     draw = partial(forest_plot, rows, pooled, axis_title=axis_title, label_px=LONG_NAMES_PX)
     return kept("across", (rows, pooled, axis_title), title, about, draw)
+
+
+def explained_picture(found: Explanation) -> Picture | None:
+    """The rates against what may explain them. An explanation is final, so its id names it."""
+    drawing = explained(found)
+    if drawing is None:
+        return None
+    name = f"explained-{found.pk}"
+    return kept(name, found.run_id, drawing.title, drawing.about, drawing.draw)
 
 
 def kept(kind: str, records: object, title: str, about: str, draw: Callable[..., str]) -> Picture:

@@ -49,6 +49,7 @@ urlpatterns = [
         coordinator.pooled_material,
         name="pooled-material",
     ),
+    path("trials/<str:code>/explained/", coordinator.explained, name="explained"),
     path("trials/<str:code>/completeness/", coordinator.completeness_grid, name="completeness"),
     path("trials/<str:code>/pool/", coordinator.pool, name="pool"),
     path("trials/<str:code>/freeze/", coordinator.freeze, name="freeze"),

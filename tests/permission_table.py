@@ -372,6 +372,7 @@ PAGES = [
     get("across/", *ALL),
     get("sitemap.xml", *ALL),
     get("robots.txt", *ALL),
+    get("trials/<str:code>/explained/", 404, 200, 200, 200, 404, path="trials/TRIAL-1/explained/"),
     get("trials/<str:code>/pooled/", 404, 200, 200, 200, 404, path="trials/TRIAL-1/pooled/"),
     get(
         "trials/<str:code>/pooled/<str:material>/",

@@ -15,7 +15,7 @@ from frontend.presenters.vocabulary import (
     UNITS,
     word,
 )
-from registry.models import PooledEstimate
+from registry.models import Comparison, PooledEstimate
 from registry.queries.pooled_results import MaterialOverview, PooledResult
 
 DIGITS = 3
@@ -212,20 +212,33 @@ def loss_rows(estimate: PooledEstimate) -> list[tuple[str, str, str]]:
 
 
 def comparison_rows(result: PooledResult) -> list[ComparisonRow]:
-    """The reference first, then all pairs, each family with its own adjustment."""
+    """Its own formulation, the reference, then all pairs, each family with its own adjustment."""
     compared = [part for found in result.estimates for part in found.compared.all()]
     return [
         ComparisonRow(
             other=part.other.name,
-            family=_("with the reference") if part.against_reference else _("all pairs"),
+            family=_family(part),
             difference=signed(part.difference),
             interval=_("%(low)s to %(high)s")
             % {"low": signed(part.ci_low), "high": signed(part.ci_high)},
             p="< 0.001" if part.p_adjusted < 0.001 else f"{part.p_adjusted:.3f}",
             adjustment=word(ADJUSTMENTS, part.adjustment),
         )
-        for part in sorted(compared, key=lambda p: (not p.against_reference, p.other.name))
+        for part in sorted(
+            compared,
+            key=lambda p: (not p.within_formulation, not p.against_reference, p.other.name),
+        )
     ]
+
+
+def _order(part: Comparison) -> tuple[bool, bool, str]:
+    return (not part.within_formulation, not part.against_reference, part.other.name)
+
+
+def _family(part: Comparison) -> str:
+    if part.within_formulation:
+        return _("within the formulation")
+    return _("with the reference") if part.against_reference else _("all pairs")
 
 
 def signed(value: float) -> str:

@@ -3,10 +3,12 @@
 from dataclasses import dataclass
 
 from frontend import pictures
-from frontend.presenters import pooled, pooled_words
+from frontend.presenters import explained_page, pooled, pooled_words
 from registry.charts.decay import CurveDay
 from registry.figures.curves import curve_days
-from registry.models import PooledEstimate
+from registry.figures.diagnostics import influences
+from registry.models import Explanation, PooledEstimate
+from registry.queries.explanations import HEAT
 from registry.queries.pooled_results import Exclusion, PooledResult
 
 
@@ -33,13 +35,20 @@ class PooledPage:
     curve: tuple[CurveDay, ...]
     curve_picture: pictures.Picture | None
     panels: pictures.Picture | None
+    residuals: pictures.Picture | None
+    influence: pictures.Picture | None
+    influences: list[tuple[str, str]]
+    heat: list[explained_page.ExplainedPart]
 
 
-def pooled_page(result: PooledResult) -> PooledPage:
+def pooled_page(result: PooledResult, heat: list[Explanation]) -> PooledPage:
     primary = result.primary
     drawn = next((e for e in (primary, *result.estimates) if e.curve.all()), primary)
     stored = pictures.stored_pictures(
-        [(primary.pk, "forest"), (drawn.pk, "curve"), (drawn.pk, "panels")]
+        [
+            *((primary.pk, name) for name in ("forest", "residuals", "influence", *HEAT)),
+            *((drawn.pk, name) for name in ("curve", "panels")),
+        ]
     )
     return PooledPage(
         headline=pooled_words.headline(result),
@@ -61,4 +70,8 @@ def pooled_page(result: PooledResult) -> PooledPage:
         curve=curve_days(drawn),
         curve_picture=stored["curve"],
         panels=stored["panels"],
+        residuals=stored["residuals"],
+        influence=stored["influence"],
+        influences=[(one.site, pooled.signed(one.change)) for one in influences(primary)],
+        heat=explained_page.parts(heat, stored),
     )

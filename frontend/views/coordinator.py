@@ -11,8 +11,10 @@ from django.views.decorators.vary import vary_on_headers
 
 from frontend.forms import ReleaseForm
 from frontend.people import actor_of
+from frontend.presenters import explained_page
 from frontend.presenters import pooled as presenter
 from frontend.presenters.completeness import grid_rows
+from frontend.presenters.explained import heat_row
 from frontend.presenters.pooled_page import pooled_page
 from frontend.presenters.run_changes import ChangesPage, changes_page
 from frontend.presenters.runs import progress_of
@@ -20,6 +22,7 @@ from registry.errors import RegistryError
 from registry.jobs.pooling import request_pooling
 from registry.models import Material, PoolingRun, Trial
 from registry.permissions import Capability, can, visible_to
+from registry.queries import explanations
 from registry.queries.completeness import completeness
 from registry.queries.pooled_results import pooled_result, run_overview
 from registry.queries.run_changes import changes_since_last_run
@@ -56,7 +59,7 @@ def pooled_material(request: HttpRequest, code: str, material: str) -> HttpRespo
     result = pooled_result(run, found)
     if result is None:
         raise Http404
-    page = pooled_page(result)
+    page = pooled_page(result, explanations.heat_of_material(run, found))
     changes = _changes(run, found) if _may_read_all(request, trial) else None
     context = {"trial": trial, "run": run, "material": found, "page": page, "changes": changes}
     return render(request, "frontend/coordinator/pooled_material.html", context)
@@ -69,6 +72,16 @@ def _may_read_all(request: HttpRequest, trial: Trial) -> bool:
 def _changes(run: PoolingRun, material: Material | None = None) -> ChangesPage | None:
     """Names and reasons are in it, so it is for the trial's coordinators."""
     return changes_page(changes_since_last_run(run, material))
+
+
+@require_safe
+def explained(request: HttpRequest, code: str) -> HttpResponse:
+    trial = _trial(request, code)
+    run = _finished_run(request, trial)
+    parts = explained_page.parts(explanations.between_materials(run))
+    heat = [heat_row(item) for item in explanations.heat_by_material(run)]
+    context = {"trial": trial, "run": run, "parts": parts, "heat": heat}
+    return render(request, "frontend/coordinator/explained.html", context)
 
 
 @login_required

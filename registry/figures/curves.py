@@ -80,11 +80,11 @@ def _site_curve(
     rate = part.shrunken_estimate or part.estimate
     days = [point.day for point in estimate.curve.all()]
     lag = estimate.lag_days or 0.0
-    curve = tuple(CurveDay(day, 100 * _remaining(rate, lag, day)) for day in days) if rate else ()
+    curve = tuple(CurveDay(day, 100 * remaining(rate, lag, day)) for day in days) if rate else ()
     return SiteCurve(part.site.name, observed, curve)
 
 
-def _remaining(rate_per_day: float, lag_days: float, day: float) -> float:
+def remaining(rate_per_day: float, lag_days: float, day: float) -> float:
     """Fraction left by the lag + first-order model the estimate was fitted with."""
     return math.exp(-rate_per_day * max(0.0, day - lag_days))
 

@@ -5,12 +5,14 @@ from django.utils import translation
 
 from registry.charts.svg import Caption
 from registry.figures.curves import curve, panels
+from registry.figures.diagnostics import influence, residuals
+from registry.figures.explained import hours_above_55, mean_temperature
 from registry.figures.forest import forest
 from registry.figures.shapes import FigureKind, Source
 from registry.figures.weeks import in_days, in_weeks
 
 # Raise it when a drawing changes: stored ones of an earlier version are drawn again.
-DRAWING_VERSION = 1
+DRAWING_VERSION = 2
 
 FIGURES = {
     kind.name: kind
@@ -20,6 +22,10 @@ FIGURES = {
         FigureKind("forest", forest),
         FigureKind("curve", curve),
         FigureKind("panels", panels),
+        FigureKind("residuals", residuals),
+        FigureKind("influence", influence),
+        FigureKind("mean_temperature", mean_temperature),
+        FigureKind("hours_above_55", hours_above_55),
     )
 }
 WIDTHS = ("wide", "narrow")

@@ -11,13 +11,17 @@ from registry.science.types import BagLooks, BagPurpose, LookOutcome
 
 @dataclass(frozen=True, slots=True)
 class PileDayMean:
-    """Mean fraction remaining of `n_bags` bags of one pile; nothing left counts as 0."""
+    """Mean fraction remaining of `n_bags` bags of one pile; nothing left counts as 0.
+
+    `sd` is their standard deviation, None for one bag.
+    """
 
     site: str
     pile: str
     day: float
     remaining: float
     n_bags: int
+    sd: float | None = None
 
 
 def pile_means(trial: Trial, material: Material) -> list[PileDayMean]:
@@ -39,6 +43,7 @@ def _means(looks: BagLooks, remaining: np.ndarray, rows: np.ndarray) -> list[Pil
             day=day,
             remaining=float(np.mean(values)),
             n_bags=len(values),
+            sd=float(np.std(values, ddof=1)) if len(values) > 1 else None,
         )
         for (pile, day), values in sorted(cells.items())
     ]
