@@ -68,7 +68,7 @@ def _all_paths(browser: Browser, address: str) -> list[tuple[str, str]]:
     trials = [path for path in paths if path.startswith("/trials/") and path != "/trials/"]
     for trial in trials:
         pooled = f"{trial}pooled/"
-        paths += [pooled, *_first_link(page, address + pooled, pooled)]
+        paths += [pooled, f"{trial}explained/", *_first_link(page, address + pooled, pooled)]
         paths += [f"{trial}completeness/", *_first_link(page, address + trial, "/runs/")]
     return [(path.strip("/").replace("/", "_") or "home", path) for path in dict.fromkeys(paths)]
 

@@ -24,6 +24,7 @@ def public_pages(pots: SmallTrial) -> list[str]:
         reverse("frontend:trial", args=["POTS-26"]),
         reverse("frontend:release", args=[pots.release.pk]),
         reverse("frontend:pooled", args=["POTS-26"]),
+        reverse("frontend:explained", args=["POTS-26"]),
         reverse("frontend:pooled-material", args=["POTS-26", "POTS-26-M1"]),
         reverse("frontend:materials") + "?q=nothing+like+it",
         reverse("frontend:across"),

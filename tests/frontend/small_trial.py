@@ -32,6 +32,7 @@ from registry.models import (
     Trial,
     User,
 )
+from tests.frontend.small_explanations import explain
 
 START = date(2026, 3, 2)
 FROZEN = datetime(2026, 9, 1, 12, 0, tzinfo=UTC)
@@ -89,6 +90,7 @@ def small_trial(
         _estimates(run, sites, material, rate_of(i))
         _on_main_day(run, material, lost=90.0 - 10 * i, letters="abc"[i % 3])
     _compare_with_first(run, materials)
+    explain(run, sites, materials)
     release = _release(trial, run, materials) if released else None
     return SmallTrial(trial, run, release, coordinator, materials, sites)
 
@@ -202,6 +204,7 @@ def _estimates(run: PoolingRun, sites: list[Site], material: Material, rate: flo
         model="two_stage",
         unit="1/d",
         lag_days=LAG,
+        log_standard_error=math.log(1.3) / 2,
         **_around(rate, 1.3, 2.1),
         **shared,
     )

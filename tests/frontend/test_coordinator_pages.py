@@ -26,11 +26,12 @@ def test_the_pooled_page_shows_sites_mean_new_pile_and_leave_one_out(coordinator
         coordinator.get(reverse("frontend:pooled-material", args=["POTS-26", "POTS-26-M1"]))
     )
 
-    assert page.count("Low Meadow yard</th>") == 2
+    assert page.count("Low Meadow yard</th>") == 3
     assert '0.0200</td><td class="number">0.0154 to 0.0260' in page
     assert "0.00952 to 0.0420" in page
     assert "+16.3 %" in page
-    assert page.count('class="chart-drawing"') == 6
+    # Forest, influence, curve, panels, residuals and two of heat, each wide and narrow.
+    assert page.count('class="chart-drawing"') == 14
 
 
 def test_an_exclusion_is_listed_with_its_reason(coordinator, pots):
