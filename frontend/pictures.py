@@ -19,6 +19,7 @@ from frontend.presenters.across import forest_pooled, forest_rows
 from registry.charts.forest import forest_plot
 from registry.charts.svg import Caption
 from registry.figures.explained import explained
+from registry.figures.listed import DRAWING_VERSION as FIGURES_VERSION
 from registry.models import Explanation
 from registry.queries.across_trials import AcrossTrialsAnswer
 from registry.services.figures import figures_of
@@ -66,7 +67,7 @@ def explained_picture(found: Explanation) -> Picture | None:
     if drawing is None:
         return None
     name = f"explained-{found.pk}"
-    return kept(name, found.run_id, drawing.title, drawing.about, drawing.draw)
+    return kept(name, (found.run_id, FIGURES_VERSION), drawing.title, drawing.about, drawing.draw)
 
 
 def kept(kind: str, records: object, title: str, about: str, draw: Callable[..., str]) -> Picture:

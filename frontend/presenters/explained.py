@@ -10,6 +10,7 @@ from frontend.presenters import numbers
 from registry.figures.explained import ERRORS, axis_words
 from registry.models import Explanation
 from registry.models.explanation import ANSWERED
+from registry.queries.explanations import HEAT
 
 DIGITS = 3
 # A ratio beyond it, either way, is no answer a reader could use.
@@ -58,6 +59,8 @@ def share(found: Explanation) -> str:
 
 
 def heading(found: Explanation) -> str:
+    if found.kind in HEAT:
+        return axis_words(found)
     return _("%(what)s: %(subject)s") % {"what": axis_words(found), "subject": _subject(found)}
 
 
@@ -107,7 +110,7 @@ def heat_row(found: Explanation) -> HeatRow:
     return HeatRow(
         code=found.material.code,
         name=found.material.name,
-        measure=_step_words(found),
+        measure={"mean_temperature": _("5 °C more"), "hours_above_55": _("100 h more")}[found.kind],
         ratio=numbers.significant(found.ratio, DIGITS) if answered else numbers.NONE,
         interval=numbers.interval(found.ratio_low, found.ratio_high, DIGITS),
         r2=numbers.NONE if found.r2_pct is None else f"{found.r2_pct:.0f} %",

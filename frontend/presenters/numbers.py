@@ -58,6 +58,11 @@ def interval(low: float | None, high: float | None, digits: int = 2) -> str:
     }
 
 
+def change(value: float) -> str:
+    """Two decimals with a sign, a true minus."""
+    return f"{value:+.2f}".replace("-", "−")
+
+
 def root(variance: float | None) -> str:
     """A variance as its square root, the standard deviation people compare."""
     if variance is None:

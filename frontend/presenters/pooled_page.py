@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from frontend import pictures
-from frontend.presenters import explained_page, pooled, pooled_words
+from frontend.presenters import explained_page, numbers, pooled, pooled_words
 from registry.charts.decay import CurveDay
 from registry.figures.curves import curve_days
 from registry.figures.diagnostics import influences
@@ -72,6 +72,6 @@ def pooled_page(result: PooledResult, heat: list[Explanation]) -> PooledPage:
         panels=stored["panels"],
         residuals=stored["residuals"],
         influence=stored["influence"],
-        influences=[(one.site, pooled.signed(one.change)) for one in influences(primary)],
+        influences=[(one.site, numbers.change(one.change)) for one in influences(primary)],
         heat=explained_page.parts(heat, stored),
     )

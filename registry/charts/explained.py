@@ -10,14 +10,18 @@ from registry.charts.house_style import BAND, CLAY, INK, QUIET, SMALL_TEXT_PX
 from registry.charts.svg import Caption, draw
 
 SIZE_PX = {"wide": (500, 300), "narrow": (214, 250)}
-LEGEND_COLUMNS = {"wide": 3, "narrow": 1}
-LEGEND_LABEL_PX = {"wide": 170, "narrow": 240}
+LEGEND_COLUMNS = {"wide": 2, "narrow": 1}
+LEGEND_LABEL_PX = {"wide": 220, "narrow": 240}
+# Text is measured with another font than the browser's, which may run wider.
+LEGEND_GAP_PX = 40
 # As many as can be told apart at twelve pixels; with more sites all are rings, joined by site.
 SHAPES = (
     *("circle", "square", "triangle-up", "diamond", "cross", "triangle-down"),
     *("triangle-left", "triangle-right"),
 )
 MARGIN = 0.06
+# Of the range of x: how far the sites of one level stand apart in all.
+ASIDE = 0.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +63,22 @@ def rates_explained(
     caption: Caption,
     width: str = "wide",
 ) -> str:
-    """SVG on a logarithmic rate axis; `joined` draws a thin line through the dots of each site."""
+    """SVG on a logarithmic rate axis; `joined` draws a thin line through the dots of each site,
+    which then stand a little beside their level.
+    """
     x = _x_axis([dot.x for dot in dots], words, width)
     y = _y_axis(dots, line, words)
-    rows = [{"site": d.site, "x": d.x, "rate": d.rate, "low": d.low, "high": d.high} for d in dots]
+    aside = _aside(dots) if joined else {}
+    rows = [
+        {
+            "site": d.site,
+            "x": d.x + aside.get(d.site, 0.0),
+            "rate": d.rate,
+            "low": d.low,
+            "high": d.high,
+        }
+        for d in dots
+    ]
     fitted = [{"x": p.x, "rate": p.rate, "low": p.low, "high": p.high} for p in line]
     data, path = alt.Chart(alt.Data(values=rows)), alt.Chart(alt.Data(values=fitted))
     low, high = alt.Y("low:Q"), alt.Y2("high:Q")
@@ -81,6 +97,14 @@ def rates_explained(
     return draw(alt.layer(*layers).properties(width=wide_px, height=high_px), caption)
 
 
+def _aside(dots: tuple[RateDot, ...]) -> dict[str, float]:
+    """By how much each site stands beside the level, so that intervals do not cover each other."""
+    sites = sorted({dot.site for dot in dots})
+    xs = [dot.x for dot in dots]
+    step = ASIDE * (max(xs) - min(xs)) / len(sites)
+    return {site: step * (i - (len(sites) - 1) / 2) for i, site in enumerate(sites)}
+
+
 def _x_axis(values: list[float], words: RateWords, width: str) -> alt.X:
     if words.ends is not None:
         bare, coated = words.ends
@@ -96,7 +120,7 @@ def _x_axis(values: list[float], words: RateWords, width: str) -> alt.X:
         "x:Q",
         title=words.x,
         scale=alt.Scale(domain=domain, nice=False),
-        axis=alt.Axis(tickCount=6 if width == "wide" else 4, grid=False),
+        axis=alt.Axis(tickCount=6 if width == "wide" else 4, grid=False, format="~f"),
     )
 
 
@@ -119,6 +143,7 @@ def _shapes(dots: tuple[RateDot, ...], width: str) -> dict[str, object]:
         title=None,
         orient="bottom",
         columns=LEGEND_COLUMNS[width],
+        columnPadding=LEGEND_GAP_PX,
         labelColor=INK,
         labelFontSize=SMALL_TEXT_PX,
         labelLimit=LEGEND_LABEL_PX[width],

@@ -47,7 +47,7 @@ def _residuals(source: Source) -> tuple[Residual, ...]:
     rates = {p.site.code: p.shrunken_estimate or p.estimate for p in estimate.sites.all()}
     lag = estimate.lag_days or 0.0
     found = []
-    for mean in source.pile_means:
+    for mean in source.fitted_means:
         rate = rates.get(mean.site)
         if rate is None:
             continue

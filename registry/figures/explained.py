@@ -45,7 +45,8 @@ def explained(found: Explanation) -> Drawing | None:
         )
         for point in found.points.all()
     )
-    if not dots:
+    # Thicknesses without an answer tell nothing that the filler's figure does not.
+    if not dots or (found.kind == "thickness" and found.slope is None):
         return None
     coating = found.kind == "coating"
     words = RateWords(

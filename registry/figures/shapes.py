@@ -35,6 +35,11 @@ class Source:
     def pile_means(self) -> list[PileDayMean]:
         return pile_means(self.estimate.run.trial, self.estimate.material)
 
+    @cached_property
+    def fitted_means(self) -> list[PileDayMean]:
+        """Of the looks that are in the fit."""
+        return pile_means(self.estimate.run.trial, self.estimate.material, fitted_only=True)
+
 
 @dataclass(frozen=True, slots=True)
 class FigureKind:

@@ -11,7 +11,8 @@ HEAT = ("mean_temperature", "hours_above_55")
 
 def between_materials(run: PoolingRun) -> list[Explanation]:
     """Filler, coating and thickness of a run, with points; three queries."""
-    return list(_with_points(run.explanations.filter(kind__in=BETWEEN_MATERIALS)))
+    found = _with_points(run.explanations.filter(kind__in=BETWEEN_MATERIALS))
+    return sorted(found, key=lambda e: (BETWEEN_MATERIALS.index(e.kind), e.subject))
 
 
 def heat_by_material(run: PoolingRun) -> list[Explanation]:
@@ -22,7 +23,8 @@ def heat_by_material(run: PoolingRun) -> list[Explanation]:
 
 def heat_of_material(run: PoolingRun, material: Material) -> list[Explanation]:
     """One material's rate against the heat of its piles, with points."""
-    return list(_with_points(run.explanations.filter(kind__in=HEAT, material=material)))
+    found = _with_points(run.explanations.filter(kind__in=HEAT, material=material))
+    return sorted(found, key=lambda e: HEAT.index(e.kind))
 
 
 def _with_points(found: QuerySet[Explanation]) -> QuerySet[Explanation]:

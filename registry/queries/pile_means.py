@@ -6,6 +6,7 @@ import numpy as np
 
 from registry.models import Material, Trial
 from registry.queries.pooling_input import looks_of
+from registry.science.mass_balance import UPPER_LIMIT_ABOVE
 from registry.science.types import BagLooks, BagPurpose, LookOutcome
 
 
@@ -24,11 +25,16 @@ class PileDayMean:
     sd: float | None = None
 
 
-def pile_means(trial: Trial, material: Material) -> list[PileDayMean]:
-    """Weighed sample bags of a material, excluded and missing ones left out. One query."""
+def pile_means(trial: Trial, material: Material, *, fitted_only: bool = False) -> list[PileDayMean]:
+    """Weighed sample bags of a material, excluded and missing ones left out. One query.
+
+    fitted_only : leave out what the fit leaves out too: day 0, and uncorrected masses above 105 %.
+    """
     looks = looks_of(trial, material=material)
     remaining = np.where(looks.outcome == LookOutcome.NOTHING_LEFT, 0.0, looks.remaining)
     weighed = np.isfinite(remaining) & ~looks.excluded & (looks.purpose == BagPurpose.SAMPLE)
+    if fitted_only:
+        weighed &= (looks.day > 0) & (looks.ash_corrected | (remaining <= UPPER_LIMIT_ABOVE))
     return _means(looks, remaining, np.flatnonzero(weighed))
 
 
