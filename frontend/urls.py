@@ -19,6 +19,7 @@ from frontend.views import (
     quality,
     records,
     reports,
+    today,
     trials,
 )
 
@@ -76,6 +77,7 @@ urlpatterns = [
     path("uploads/<int:pk>/", lab.upload, name="upload"),
     path("sites/<str:site>/piles/<str:code>/", piles.pile, name="pile"),
     path("plan/", plan.plan, name="plan"),
+    path("today/", today.today, name="today"),
     path("bags/", lab.bags, name="bags"),
     path("looks/<int:pk>/", records.look, name="look"),
     path("bags/<int:pk>/", records.bag, name="bag"),

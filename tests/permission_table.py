@@ -444,6 +444,7 @@ PAGES = [
     ),
     get("labels/", LOG_IN, 200, 200, 200, 200),
     get("plan/", LOG_IN, 200, 200, 200, 200),
+    get("today/", LOG_IN, 200, 200, 200, 200),
     get("bags/", LOG_IN, 200, 200, 200, 200),
     post("looks/<int:pk>/photos/", LOG_IN, 302, 404, 302, 404, path="looks/{look}/photos/"),
     post("photos/<int:pk>/withdraw/", LOG_IN, 302, 404, 302, 404, path="photos/{photo}/withdraw/"),

@@ -1,6 +1,6 @@
 """What was sent and what became of it, fault by fault."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -61,6 +61,30 @@ def _outcome(upload: Upload) -> str:
     if not upload.unchanged:
         return new
     return _("%(new)s, %(n)d stored before") % {"new": new, "n": upload.unchanged}
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedFile:
+    """A refused file with its first faults; `n_more` are on its own page."""
+
+    pk: int
+    name: str
+    outcome: str
+    received_at: datetime
+    faults: tuple[FaultLine, ...]
+    n_more: int
+
+
+def refused_file(upload: Upload, faults: Sequence[UploadFault]) -> RefusedFile:
+    line = upload_line(upload)
+    return RefusedFile(
+        pk=line.pk,
+        name=line.name,
+        outcome=f"{line.kind}: {line.outcome}",
+        received_at=line.received_at,
+        faults=tuple(fault_line(fault, {}) for fault in faults),
+        n_more=max(0, upload.error_total - len(faults)),
+    )
 
 
 def fault_line(fault: UploadFault, lines: Mapping[int, int]) -> FaultLine:

@@ -99,7 +99,7 @@ DAYS_AHEAD = 7
 
 def bags_due(actor: Actor, *, today: date, at_most: int = 200) -> tuple[list[DueBag], int]:
     """Bags at the actor's own sites to lift within a week, longest overdue first; and how many."""
-    rows = _still_buried(actor).filter(due_on__lte=today + timedelta(days=DAYS_AHEAD))
+    rows = planned_bags(actor).filter(due_on__lte=today + timedelta(days=DAYS_AHEAD))
     found = rows.select_related("trial", "pile__site", "material").order_by("due_on", "label")[
         :at_most
     ]
@@ -127,7 +127,8 @@ def still_buried(bags: QuerySet[Any]) -> QuerySet[Any]:
     return bags.filter(~Exists(lifted))
 
 
-def _still_buried(actor: Actor) -> QuerySet[Any]:
+def planned_bags(actor: Actor) -> QuerySet[Any]:
+    """Bags at the actor's own sites that no look has taken out, with the day they are `due_on`."""
     return (
         still_buried(visible_to(actor, Bag))
         .filter(
