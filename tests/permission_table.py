@@ -397,6 +397,11 @@ PAGES = [
         *(LOG_IN, 200, 404, 200, 403),
         path="trials/TRIAL-1/queue/{flag}/",
     ),
+    get(
+        "figures/<int:pk>/<slug:name>.<slug:ending>",
+        *(404, 200, 200, 200, 404),
+        path="figures/{estimate}/forest.csv",
+    ),
     get("looks/<int:pk>/", LOG_IN, 200, 404, 200, 404, path="looks/{look}/"),
     get("bags/<int:pk>/", LOG_IN, 200, 404, 200, 404, path="bags/{bag}/"),
     get(

@@ -32,6 +32,7 @@ class PooledPage:
     chances: list[tuple[int, str]]
     comparisons: list[pooled.ComparisonRow]
     estimates: list[pooled.EstimateRow]
+    curve_of: int
     curve: tuple[CurveDay, ...]
     curve_picture: pictures.Picture | None
     panels: pictures.Picture | None
@@ -67,6 +68,7 @@ def pooled_page(result: PooledResult, heat: list[Explanation]) -> PooledPage:
         chances=pooled.chance_rows(primary),
         comparisons=pooled.comparison_rows(result),
         estimates=pooled.estimate_rows(result),
+        curve_of=drawn.pk,
         curve=curve_days(drawn),
         curve_picture=stored["curve"],
         panels=stored["panels"],

@@ -74,6 +74,13 @@ def curve_days(estimate: PooledEstimate) -> tuple[CurveDay, ...]:
     )
 
 
+def site_curves(estimate: PooledEstimate) -> tuple[tuple[str, tuple[CurveDay, ...]], ...]:
+    """Code and fitted curve of each site that has a rate."""
+    return tuple(
+        (part.site.code, _site_curve(estimate, part, ()).curve) for part in estimate.sites.all()
+    )
+
+
 def _site_curve(
     estimate: PooledEstimate, part: SiteEstimate, observed: tuple[PileMean, ...]
 ) -> SiteCurve:

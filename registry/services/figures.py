@@ -40,10 +40,15 @@ def figures_of(wanted: Sequence[tuple[int, str]]) -> dict[str, Kept | None]:
     kept = {row.name: row for row in rows}
     for pooled_id, name in wanted:
         if name not in kept:
-            source = Source(_sources().get(pk=pooled_id))
+            source = source_of(pooled_id)
             kept[name] = _figure(source, FIGURES[name], language)
             _store([kept[name]])
     return {name: Kept(row.wide, row.narrow) if row.wide else None for name, row in kept.items()}
+
+
+def source_of(pooled_id: int) -> Source:
+    """What the figures of one estimate are drawn from."""
+    return Source(_sources().get(pk=pooled_id))
 
 
 def draw_run(run_id: int) -> int:
