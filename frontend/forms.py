@@ -142,10 +142,23 @@ class LogInForm(AuthenticationForm):
 
 
 class ReleaseForm(forms.Form):
+    """Notes, and the word that freezing cannot be undone is meant."""
+
     notes = forms.CharField(
         label=_("What is new in this version"),
         required=False,
         max_length=2000,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
+    sure = forms.BooleanField(
+        label=_("Freeze it: it becomes public and can never be changed or taken away")
+    )
+
+
+class NoticeForm(forms.Form):
+    message = forms.CharField(
+        label=_("What is wrong, and what a reader should do"),
+        max_length=1000,
         widget=forms.Textarea(attrs={"rows": 3}),
     )
 

@@ -385,7 +385,19 @@ PAGES = [
         path="trials/TRIAL-1/completeness/",
     ),
     post("trials/<str:code>/pool/", *(LOG_IN,) * 5, path="trials/TRIAL-1/pool/"),
-    post("trials/<str:code>/freeze/", *(LOG_IN,) * 5, path="trials/TRIAL-1/freeze/"),
+    # Asked again for the word that it is meant.
+    post(
+        "trials/<str:code>/freeze/",
+        *(LOG_IN, 403, 403, 200, 403),
+        path="trials/TRIAL-1/freeze/",
+    ),
+    post(
+        "releases/<int:pk>/notices/",
+        *(LOG_IN, 403, 403, 302, 403),
+        path="releases/{release}/notices/",
+    ),
+    get("trials/<str:code>/story/", LOG_IN, 403, 403, 200, 403, path="trials/TRIAL-1/story/"),
+    get("trials/<str:code>/glance/", LOG_IN, 403, 403, 200, 403, path="trials/TRIAL-1/glance/"),
     # Each sees the findings of its own rows there.
     get(
         "trials/<str:code>/queue/",

@@ -258,7 +258,7 @@ def test_pooling_and_freezing_from_the_pages_is_for_the_trials_coordinator(
     client.force_login(_people(world)[person], backend=SESSION)
 
     client.post("/trials/TRIAL-1/pool/")
-    client.post("/trials/TRIAL-1/freeze/")
+    client.post("/trials/TRIAL-1/freeze/", {"sure": "on"})
 
     assert (PoolingRun.objects.count(), world.trial.releases.count()) == before
 

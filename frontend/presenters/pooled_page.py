@@ -31,6 +31,8 @@ class PooledPage:
     losses: list[tuple[str, str, str]]
     chances: list[tuple[int, str]]
     comparisons: list[pooled.ComparisonRow]
+    letters: str
+    two_models: str
     estimates: list[pooled.EstimateRow]
     curve_of: int
     curve: tuple[CurveDay, ...]
@@ -67,6 +69,8 @@ def pooled_page(result: PooledResult, heat: list[Explanation]) -> PooledPage:
         losses=pooled.loss_rows(primary),
         chances=pooled.chance_rows(primary),
         comparisons=pooled.comparison_rows(result),
+        letters=pooled_words.letters(result),
+        two_models=pooled_words.two_models(result),
         estimates=pooled.estimate_rows(result),
         curve_of=drawn.pk,
         curve=curve_days(drawn),

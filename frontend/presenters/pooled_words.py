@@ -112,3 +112,40 @@ def _p_value(p: float | None) -> str:
     if p is None:
         return numbers.NONE
     return "< 0.001" if p < 0.001 else f"= {p:.3f}"
+
+
+def two_models(result: PooledResult) -> str:
+    """How far the two-stage summary lies from the one-stage answer, blank without both."""
+    rates = {
+        found.model: found
+        for found in result.estimates
+        if found.outcome == "decay_rate" and found.heat_class == "all"
+    }
+    one, two = rates.get("one_stage"), rates.get("two_stage")
+    if one is None or two is None or one.log_estimate is None or two.log_estimate is None:
+        return ""
+    apart = abs(one.log_estimate - two.log_estimate)
+    told = {
+        "one": numbers.significant(one.estimate, DIGITS),
+        "two": numbers.significant(two.estimate, DIGITS),
+        "errors": numbers.significant(apart / one.log_standard_error, 2)
+        if one.log_standard_error
+        else numbers.NONE,
+    }
+    return (
+        _(
+            "All bags at once (one stage): %(one)s per day. A rate per pile, then pooled (two "
+            "stages): %(two)s per day. They lie %(errors)s standard errors apart."
+        )
+        % told
+    )
+
+
+def letters(result: PooledResult) -> str:
+    """The letters of this material on the main day, and what they say; blank without any."""
+    told = [found for found in result.estimates if found.letters and found.heat_class == "all"]
+    if not told:
+        return ""
+    return _(
+        "Letters on day %(day)d: %(letters)s. Materials that share a letter do not differ clearly."
+    ) % {"day": told[0].day or 0, "letters": told[0].letters}

@@ -132,6 +132,14 @@ FLAG_KINDS: Words = {
     "start_cn_out_of_range": _("C:N of the start mix out of range"),
     "start_moisture_out_of_range": _("Moisture of the start mix out of range"),
 }
+GATES: Words = {
+    "": _("none weighed"),
+    "passed": _("as it should be"),
+    "handling_loss": _("lost mass: handling loses some"),
+    "contamination": _("gained mass: compost adheres"),
+    "inactive": _("still there: an inactive pile"),
+    "not_checked": _("not yet known"),
+}
 SITE_ROLES: Words = {
     "technician": _("Technician"),
     "lead": _("Lead"),

@@ -1,4 +1,4 @@
-"""Pooled results, how far a run has come, and the two decisions: pool, and freeze a release."""
+"""Pooled results, how far a run has come, and the decision to pool."""
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -9,25 +9,25 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 from django.views.decorators.vary import vary_on_headers
 
-from frontend.forms import ReleaseForm
 from frontend.people import actor_of
 from frontend.presenters import explained_page
 from frontend.presenters import pooled as presenter
 from frontend.presenters.completeness import grid_rows
 from frontend.presenters.explained import heat_row
+from frontend.presenters.glance import work_sentence
 from frontend.presenters.pooled_page import pooled_page
 from frontend.presenters.run_changes import ChangesPage, changes_page
 from frontend.presenters.runs import progress_of
 from registry.errors import RegistryError
 from registry.jobs.pooling import request_pooling
-from registry.models import Material, PoolingRun, Trial
+from registry.models import Material, PoolingRun, RunState, Trial
 from registry.permissions import Capability, can, visible_to
 from registry.queries import explanations
 from registry.queries.completeness import completeness
 from registry.queries.pooled_results import pooled_result, run_overview
 from registry.queries.run_changes import changes_since_last_run
 from registry.queries.summaries import latest_finished_run
-from registry.services.releases import freeze_release
+from registry.queries.work_waiting import work_waiting
 
 
 def _trial(request: HttpRequest, code: str) -> Trial:
@@ -102,6 +102,8 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
     runs = visible_to(actor_of(request), PoolingRun).select_related("trial")
     found = get_object_or_404(runs, pk=pk)
     context = {"run": found, "trial": found.trial, "progress": progress_of(found)}
+    if found.state in (RunState.QUEUED, RunState.RUNNING):
+        context["work"] = work_sentence(work_waiting())
     whole = "frontend/coordinator/run.html"
     part = "frontend/components/_run_progress.html"
     return render(request, part if request.htmx else whole, context)  # type: ignore[attr-defined]
@@ -119,18 +121,3 @@ def pool(request: HttpRequest, code: str) -> HttpResponse:
     if not created:
         messages.info(request, _("Nothing has changed since this run, so it is the answer."))
     return redirect("frontend:run", pk=started.pk)
-
-
-@login_required
-@require_POST
-def freeze(request: HttpRequest, code: str) -> HttpResponse:
-    trial = _trial(request, code)
-    form = ReleaseForm(request.POST)
-    notes = form.cleaned_data["notes"] if form.is_valid() else ""
-    try:
-        release = freeze_release(trial=trial, by=actor_of(request), notes=notes)
-    except RegistryError as error:
-        messages.error(request, error.message)
-        return redirect("frontend:trial", code=code)
-    messages.success(request, _("Version %(n)d is frozen.") % {"n": release.version})
-    return redirect("frontend:release", pk=release.pk)

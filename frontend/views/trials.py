@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
-from frontend.forms import ReleaseForm
+from frontend.forms import NoticeForm
 from frontend.people import actor_of
 from frontend.presenters.photos import strip_parts
 from frontend.presenters.releases import release_about
@@ -39,7 +39,6 @@ def trial(request: HttpRequest, code: str) -> HttpResponse:
         "runs": runs,
         "has_result": any(run.state == RunState.DONE for run in runs),
         "may_decide": can(actor, Capability.POOL, trial=found),
-        "release_form": ReleaseForm(),
         "export_tables": export_tables(),
     }
     return render(request, "frontend/public/trial.html", context)
@@ -64,6 +63,10 @@ def release_version(request: HttpRequest, code: str, version: int) -> HttpRespon
     return _release_page(request, trial__code=code, version=version)
 
 
+def _may_release(request: HttpRequest, trial: Trial) -> bool:
+    return can(actor_of(request), Capability.RELEASE, trial=trial)
+
+
 def _release_page(request: HttpRequest, **wanted: Any) -> HttpResponse:
     rows = visible_to(actor_of(request), Release).select_related("trial", "run")
     found = get_object_or_404(rows, **wanted)
@@ -73,6 +76,7 @@ def _release_page(request: HttpRequest, **wanted: Any) -> HttpResponse:
         "line": release_line(found),
         "ratings": list(ratings),
         "about": release_about(found),
+        "notice_form": NoticeForm() if _may_release(request, found.trial) else None,
     }
     page = render(request, "frontend/public/release.html", context)
     page["Link"] = link_header(release_links(found))

@@ -48,6 +48,7 @@ SELECT site.code, pile.code, material.code, bag.label,
   JOIN registry_material material ON material.id = bag.material_id
  WHERE bag.trial_id = %(trial)s
    AND (%(material)s::bigint IS NULL OR bag.material_id = %(material)s)
+   AND (NOT %(controls)s OR material.role <> 'test')
  ORDER BY look.id
 """
 
@@ -100,12 +101,13 @@ def looks_of(
     trial: Trial,
     *,
     material: Material | None = None,
+    controls_only: bool = False,
     heat: dict[tuple[str, str], str] | None = None,
 ) -> BagLooks:
-    """The looks of a trial, or of one of its materials; `heat` by (site, pile)."""
+    """The looks of a trial, of one of its materials, or of its controls; `heat` by (site, pile)."""
     with connection.cursor() as cursor:
         wanted = None if material is None else material.pk
-        cursor.execute(_LOOKS, {"trial": trial.pk, "material": wanted})
+        cursor.execute(_LOOKS, {"trial": trial.pk, "material": wanted, "controls": controls_only})
         rows = cursor.fetchall()
     weighings = Weighings.from_rows(rows, detection_limit=trial.detection_limit)
     return code_looks(columns_from_weighings(weighings, trial=trial.code, pile_heat=heat or {}))

@@ -74,8 +74,13 @@ def changes_since_last_run(run: PoolingRun, material: Material | None = None) ->
     """Against the finished run before this one; None for a first run. A fixed number of queries."""
     finished = PoolingRun.objects.filter(trial=run.trial_id, state=RunState.DONE, pk__lt=run.pk)
     previous = finished.order_by("-pk").first()
-    if previous is None:
-        return None
+    return None if previous is None else changes_between(previous, run, material)
+
+
+def changes_between(
+    previous: PoolingRun, run: PoolingRun, material: Material | None = None
+) -> RunChanges:
+    """Of two finished runs of one trial."""
     before, now = _estimates(previous, material), _estimates(run, material)
     both = [(before[key], now[key]) for key in now if key in before]
     moved = [Moved(new, old, _in_errors(old, new)) for old, new in both if _differs(old, new)]

@@ -97,7 +97,9 @@ def test_a_coordinator_freezes_a_release_and_a_meta_analyst_downloads_it(
     office: Page = new_page()
     log_in(office, pots.coordinator.email)
     office.goto(f"/trials/{pots.trial.code}/")
+    office.get_by_role("link", name="Prepare the next version").click()
     office.get_by_label("What is new in this version").fill("Pooled again.")
+    office.get_by_label("Freeze it: it becomes public").check()
     office.get_by_role("button", name="Freeze the next version").click()
     expect(office.get_by_text("Version 1 is frozen.")).to_be_visible()
 

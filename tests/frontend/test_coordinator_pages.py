@@ -4,6 +4,7 @@ import pytest
 from django.urls import reverse
 
 from registry.models import PoolingRun, User
+from tests import factories
 from tests.frontend.small_trial import PASSWORD, log_in, small_trial
 
 pytestmark = pytest.mark.django_db
@@ -145,15 +146,48 @@ def test_asking_for_a_pooling_needs_the_right(client, pots):
 
 def test_a_decision_is_never_a_get(coordinator, pots):
     assert coordinator.get(reverse("frontend:pool", args=["POTS-26"])).status_code == 405
-    assert coordinator.get(reverse("frontend:freeze", args=["POTS-26"])).status_code == 405
+    assert coordinator.get(reverse("frontend:freeze", args=["POTS-26"])).status_code == 200
+    assert pots.trial.releases.count() == 1
+
+
+def test_a_release_is_frozen_only_when_it_is_meant(coordinator, pots):
+    response = coordinator.post(reverse("frontend:freeze", args=["POTS-26"]), {"notes": "New."})
+
+    assert "This field is required." in text_of(response)
+    assert pots.trial.releases.count() == 1
 
 
 def test_a_release_of_changed_data_is_refused_in_words(coordinator, pots):
-    response = coordinator.post(reverse("frontend:freeze", args=["POTS-26"]), follow=True)
+    response = coordinator.post(reverse("frontend:freeze", args=["POTS-26"]), {"sure": "on"})
 
     assert pots.trial.releases.count() == 1
-    assert response.redirect_chain == [(reverse("frontend:trial", args=["POTS-26"]), 302)]
-    assert 'class="messages"' in response.content.decode()
+    assert "The present data have not been pooled" in text_of(response)
+
+
+def test_before_freezing_the_page_says_what_waits(coordinator, pots):
+    pile = pots.trial.piles.first()
+    factories.Flag(pile=pile, code="few_bags_recovered")
+
+    page = text_of(coordinator.get(reverse("frontend:freeze", args=["POTS-26"])))
+
+    assert "1 finding still waits for a decision" in page
+    assert "POTS-26, version 1" in page
+    assert "The latest run is the one that was released already." in page
+
+
+def test_a_notice_stands_beside_the_release(coordinator, client_factory, pots):
+    sent = {"message": "The probes of one pile were swapped."}
+    told = coordinator.post(reverse("frontend:notice", args=[pots.release.pk]), sent, follow=True)
+    assert "The notice stands beside the release." in text_of(told)
+
+    page = text_of(client_factory().get(reverse("frontend:release", args=[pots.release.pk])))
+
+    assert "A flaw was found in this release." in page
+    assert sent["message"] in page
+    assert "Post the notice" not in page
+    empty = coordinator.post(reverse("frontend:notice", args=[pots.release.pk]), {}, follow=True)
+    assert "Say what is wrong" in text_of(empty)
+    assert pots.release.notices.count() == 1
 
 
 def test_the_buttons_are_shown_to_coordinators_alone(client, pots):
@@ -163,7 +197,7 @@ def test_the_buttons_are_shown_to_coordinators_alone(client, pots):
     log_in(client, pots.coordinator)
     page = text_of(client.get(url))
     assert "Pool the data now" in page
-    assert "Freeze the next version" in page
+    assert "Prepare the next version" in page
 
 
 def test_a_run_of_unreleased_data_does_not_exist_for_others(client, db):
