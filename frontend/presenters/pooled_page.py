@@ -26,6 +26,7 @@ class PooledPage:
     mean: pooled.PooledRow
     left_out: list[pooled.LeftOutRow]
     heterogeneity: list[str]
+    by_heat: list[str]
     counts: list[tuple[str, int]]
     exclusions: tuple[Exclusion, ...]
     losses: list[tuple[str, str, str]]
@@ -64,6 +65,7 @@ def pooled_page(result: PooledResult, heat: list[Explanation]) -> PooledPage:
         mean=pooled.pooled_row(primary),
         left_out=pooled.left_out_rows(primary),
         heterogeneity=pooled_words.heterogeneity(primary),
+        by_heat=pooled_words.by_heat(result),
         counts=pooled.count_rows(result),
         exclusions=result.exclusions,
         losses=pooled.loss_rows(primary),

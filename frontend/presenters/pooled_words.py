@@ -7,7 +7,8 @@ from django.utils.translation import gettext as _
 from frontend.presenters import numbers
 from frontend.presenters.vocabulary import HEATS, MODELS, word
 from registry.models import PooledEstimate
-from registry.queries.pooled_results import PooledResult
+from registry.queries.pooled_results import PooledResult, primary_of
+from registry.science.pooling import HEAT_CLASSES, MIN_SITES_PER_HEAT_CLASS
 
 DIGITS = 3
 
@@ -37,6 +38,35 @@ def headline(result: PooledResult) -> str:
             "rate": numbers.significant(rate.ci_low, DIGITS)
         }
     return _("These looks give no pooled rate; the warnings say why.")
+
+
+def by_heat(result: PooledResult) -> list[str]:
+    """Each class of heat: its own answer, or why it has none."""
+    return [_of_class(result, name) for name in HEAT_CLASSES]
+
+
+def _of_class(result: PooledResult, name: str) -> str:
+    mine = [found for found in result.estimates if found.heat_class == name]
+    days, rate = primary_of(mine, "days_to_90"), primary_of(mine, "decay_rate")
+    shown = days or rate
+    about = {"heat": word(HEATS, name)}
+    if shown is None:
+        return _(
+            "%(heat)s: no answer of their own. It takes %(n)d sites with such piles and complete "
+            "temperature logs."
+        ) % {**about, "n": MIN_SITES_PER_HEAT_CLASS}
+    about["sites"] = numbers.counted_sites(shown.n_sites)
+    if days is None or days.estimate is None:
+        return _("%(heat)s (%(sites)s): no pooled time; the warnings say why.") % about
+    return _(
+        "%(heat)s (%(sites)s): 90 %% is gone after %(days)s days in the average pile (%(level)d %% "
+        "interval %(interval)s)."
+    ) % {
+        **about,
+        "days": numbers.significant(days.estimate),
+        "level": round(100 * days.level),
+        "interval": numbers.interval(days.ci_low, days.ci_high),
+    }
 
 
 def heterogeneity(estimate: PooledEstimate) -> list[str]:

@@ -9,7 +9,7 @@ from registry.queries.pooling_input import PoolingInput
 from registry.science import explanation_types as science
 from registry.science.explanation_fits import rows_of_materials
 from registry.science.explanations import explain_trial
-from registry.science.pile_rates import pile_rates
+from registry.science.pile_rates import PileRate, pile_rates
 from registry.science.types import PooledEstimate
 
 _BATCH = 5000
@@ -19,11 +19,14 @@ def explain(
     gathered: PoolingInput, estimates: Iterable[PooledEstimate]
 ) -> tuple[science.Explanation, ...]:
     """What may go with the rates just pooled."""
-    piles = pile_rates(
-        gathered.looks,
-        primary_day=gathered.primary_day,
-        schedule_days=gathered.schedule_days,
-    )
+    piles: tuple[PileRate, ...] = ()
+    # Piles are only set against their heat: without any, they need no rates here.
+    if gathered.warmth:
+        piles = pile_rates(
+            gathered.looks,
+            primary_day=gathered.primary_day,
+            schedule_days=gathered.schedule_days,
+        )
     return explain_trial(rows_of_materials(estimates), piles, gathered.materials, gathered.warmth)
 
 

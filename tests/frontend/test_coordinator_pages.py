@@ -35,6 +35,32 @@ def test_the_pooled_page_shows_sites_mean_new_pile_and_leave_one_out(coordinator
     assert page.count('class="chart-drawing"') == 14
 
 
+def test_a_class_of_heat_without_an_answer_says_what_it_takes(coordinator, pots):
+    rate = pots.run.estimates.get(material=pots.materials[1], outcome="days_to_90")
+    rate.pk, rate.heat_class, rate.n_sites = None, "hot", 3
+    rate.save()
+
+    page = text_of(
+        coordinator.get(reverse("frontend:pooled-material", args=["POTS-26", "POTS-26-M1"]))
+    )
+
+    assert "Hot piles (3 sites): 90 % is gone after" in page
+    assert "Cool piles: no answer of their own. It takes 3 sites with such piles" in page
+
+
+def test_a_material_is_compared_within_its_formulation_first(coordinator, pots):
+    found = pots.run.estimates.get(material=pots.materials[1], model="fixed_day")
+    same = found.compared.get()
+    same.pk, same.against_reference, same.within_formulation = None, False, True
+    same.save()
+
+    page = text_of(
+        coordinator.get(reverse("frontend:pooled-material", args=["POTS-26", "POTS-26-M1"]))
+    )
+
+    assert page.index("within the formulation") < page.index("with the reference</td>")
+
+
 def test_an_exclusion_is_listed_with_its_reason(coordinator, pots):
     page = text_of(
         coordinator.get(reverse("frontend:pooled-material", args=["POTS-26", "POTS-26-M0"]))
