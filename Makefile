@@ -12,7 +12,7 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input --quiet
 SOURCES := registry api frontend tests
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check fix bench screenshots lock clean
+.PHONY: help demo test check fix bench screenshots messages lock clean
 
 LOCK := --quiet --python-version 3.11 --universal --generate-hashes --no-emit-index-url --no-header
 
@@ -23,6 +23,7 @@ help:
 	@echo "make fix          format, and mend what the linter can mend"
 	@echo "make bench        benchmarks and slow simulations"
 	@echo "make screenshots  pictures of the running demo's pages, desktop and phone"
+	@echo "make messages     collect the texts of the pages, compile their translations (needs gettext)"
 	@echo "make lock         pin the dependencies of pyproject.toml again"
 	@echo "make clean        remove what can be built again; var/ stays"
 
@@ -89,6 +90,12 @@ screenshots: $(VENV)/dev.stamp
 	COHEAP_PASSWORD="$$($(BIN)/python -c 'import json; print(json.load(open("var/demo/keys.json"))["password"])')" \
 		$(BIN)/python tests/browser/screenshots.py http://127.0.0.1:$(PORT) var/screenshots
 	@echo "See var/screenshots."
+
+# The compiled catalogue is kept in the tree, so that nothing but this verb needs gettext.
+messages: $(VENV)/dev.stamp
+	@$(BIN)/coheap makemessages --locale de --add-location file --no-obsolete \
+		--ignore '.venv' --ignore 'var*' --ignore 'tests' --ignore 'build' --verbosity 0
+	@$(BIN)/coheap compilemessages --locale de --ignore '.venv' --verbosity 0
 
 # uv resolves for every platform at once; pip installs what it wrote.
 lock: $(BIN)/python

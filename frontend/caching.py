@@ -10,6 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import translation
 from django.utils.cache import patch_vary_headers
 
+from frontend.preferences import current
 from registry.queries.summaries import public_stamp
 
 View = Callable[..., HttpResponse]
@@ -36,5 +37,10 @@ def kept_for_anyone(view: View) -> View:
 
 
 def _key(request: HttpRequest) -> str:
-    parts = (public_stamp(), translation.get_language() or "", request.get_full_path())
+    parts = (
+        public_stamp(),
+        translation.get_language() or "",
+        str(current()),
+        request.get_full_path(),
+    )
     return "page:" + hashlib.sha256("\n".join(parts).encode()).hexdigest()

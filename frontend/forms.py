@@ -6,10 +6,13 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django import forms
+from django.conf import settings
 from django.contrib.auth.forms import AuthenticationForm
 from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
+from frontend.presenters import numbers
+from frontend.presenters.rating_sentences import HALF_YEAR_DAYS, SEASON_DAYS
 from frontend.presenters.vocabulary import (
     FLAG_DECISIONS,
     FLAG_KINDS,
@@ -27,11 +30,27 @@ from registry.queries.ratings import MaterialFilter
 from registry.services.members import INVITATION_DAYS, LONGEST_INVITATION_DAYS
 from registry.services.quality import CORRECTABLE
 
+WAITS = (SEASON_DAYS, HALF_YEAR_DAYS)
 Choices = list[tuple[str, str | Promise]]
 
 
 def _any_of(words: Words, *, any_word: str | Promise, without: Iterable[str] = ()) -> Choices:
     return [("", any_word), *((code, name) for code, name in words.items() if code not in without)]
+
+
+def _waits() -> Choices:
+    """In the reader's unit, so they are asked for with every form."""
+    return [("", _("Any time")), *((str(days), numbers.days_as_weeks(days)) for days in WAITS)]
+
+
+class PreferencesForm(forms.Form):
+    """How a reader likes pages: language, weeks or days, degrees."""
+
+    language = forms.ChoiceField(label=_("Language"), choices=settings.LANGUAGES)
+    time = forms.ChoiceField(
+        label=_("Time in the pile"), choices=[("weeks", _("in weeks")), ("days", _("in days"))]
+    )
+    heat = forms.ChoiceField(label=_("Temperature"), choices=[("c", _("in °C")), ("f", _("in °F"))])
 
 
 class MaterialFilterForm(forms.Form):
@@ -54,7 +73,7 @@ class MaterialFilterForm(forms.Form):
     wait = forms.ChoiceField(
         label=_("How long can you wait?"),
         required=False,
-        choices=[("", _("Any time")), ("84", _("12 weeks")), ("180", _("26 weeks"))],
+        choices=_waits,
     )
     role = forms.ChoiceField(
         label=_("Items or controls"), required=False, choices=_any_of(ROLES, any_word=_("Both"))

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 from django.utils.translation import gettext as _
 
+from frontend.presenters import numbers
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -36,6 +38,22 @@ def _terms() -> dict[str, tuple[str, str]]:
                 "many bags in one pile do not make many piles."
             ),
         ),
+        "gone": (
+            _("Gone"),
+            _("At least 90 % of the dry weight has left the bag. A few bits may still be there."),
+        ),
+        "turning": (
+            _("Turning"),
+            _("Mixing the pile with a fork or a machine, so that the outside gets hot too."),
+        ),
+        "sieving": (
+            _("Sieving"),
+            _("Shaking the compost through a mesh, so that what is too big stays on top."),
+        ),
+        "coat": (
+            _("Coating"),
+            _("A thin layer on the item, such as wax or plastic, that keeps water out."),
+        ),
         "site": (_("Site"), _("A place with one or more piles, run by one institution.")),
         "look": (
             _("Look"),
@@ -62,9 +80,10 @@ def _terms() -> dict[str, tuple[str, str]]:
         "heat": (
             _("Hot, warm and cool piles"),
             _(
-                "Hot: held 55 °C or more long enough for a sanitising rule. Warm: 40 °C or more "
-                "for at least 5 days. Cool: neither. Unknown: too few readings to say."
-            ),
+                "Hot: %(hot)s or more for days on end. Warm: %(warm)s or more for at least 5 days. "
+                "Cool: neither. Unknown: too few readings to say."
+            )
+            % {"hot": numbers.temperature(55), "warm": numbers.temperature(40)},
         ),
         "decay-rate": (
             _("Decay rate"),
@@ -78,7 +97,7 @@ def _terms() -> dict[str, tuple[str, str]]:
             _("Days before any loss shows: the item first has to get wet, warm and overgrown."),
         ),
         "interval": (
-            _("95 % interval of the mean"),
+            _("Interval of the mean (95 %)"),
             _("Where the average of all such sites plausibly lies."),
         ),
         "prediction-interval": (

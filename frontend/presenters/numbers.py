@@ -6,7 +6,9 @@ from zoneinfo import ZoneInfo
 
 from django.utils import dateformat
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
+from django.utils.translation import ngettext, npgettext
+
+from frontend import preferences
 
 NONE = "–"
 # The month in letters, since 3/4 is two different days in two countries.
@@ -76,7 +78,7 @@ def days_as_weeks(days: float | None) -> str:
     """Days in a pile as a grower says it: weeks up to half a year, then months, then years."""
     if days is None:
         return NONE
-    if days < 10:
+    if days < 10 or (days <= 720 and preferences.current().time == "days"):
         n = max(1, round(days))
         return ngettext("%(n)d day", "%(n)d days", n) % {"n": n}
     if days <= 200:
@@ -86,6 +88,21 @@ def days_as_weeks(days: float | None) -> str:
     if days <= 3653:
         return _("%(n)d years") % {"n": round(days / 365.25)}
     return _("more than 10 years")
+
+
+def wait(days: int) -> str:
+    """A set time to wait, as the reader counts: whole weeks, or days."""
+    if preferences.current().time == "days":
+        return npgettext("after so long", "%(n)d day", "%(n)d days", days) % {"n": days}
+    n = round(days / 7)
+    return npgettext("after so long", "%(n)d week", "%(n)d weeks", n) % {"n": n}
+
+
+def temperature(celsius: float) -> str:
+    """Whole degrees in the reader's unit."""
+    if preferences.current().heat == "f":
+        return _("%(n)d °F") % {"n": round(celsius * 9 / 5 + 32)}
+    return _("%(n)d °C") % {"n": round(celsius)}
 
 
 def piles_of_ten(chance: float) -> int:
@@ -101,14 +118,14 @@ def piles_of_ten(chance: float) -> int:
 def of_ten(chance: float) -> str:
     """A chance as a natural frequency, with the two ends in words."""
     if chance >= 0.99:
-        return _("in practically all such piles")
+        return _("in almost all")
     if chance <= 0.01:
-        return _("in practically no such pile")
+        return _("in almost none")
     if chance < 0.05:
-        return _("in fewer than 1 of 20 such piles")
+        return _("in fewer than 1 of 20")
     if chance > 0.95:
-        return _("in more than 19 of 20 such piles")
-    return _("in about %(n)d of 10 such piles") % {"n": piles_of_ten(chance)}
+        return _("in more than 19 of 20")
+    return _("in about %(n)d of 10") % {"n": piles_of_ten(chance)}
 
 
 def counted_sites(n: int) -> str:

@@ -10,9 +10,9 @@ from django.utils.translation import ngettext
 from frontend.presenters import numbers
 from frontend.presenters.vocabulary import (
     FLAG_DECISIONS,
-    HEAT_MEANINGS,
     PILE_HEATS,
     PILE_KINDS,
+    heat_meaning,
     word,
 )
 from registry.models import Flag, Pile, Turning
@@ -93,7 +93,7 @@ def heat_part(log: PileLog) -> HeatPart:
     summary = log.summary
     return HeatPart(
         name=word(PILE_HEATS, summary.heat_class),
-        meaning=word(HEAT_MEANINGS, summary.heat_class) if summary.heat_class != "unknown" else "",
+        meaning=heat_meaning(summary.heat_class),
         reason=summary.reason,
         advice=_advice(log.inside),
         facts=tuple(_heat_facts(summary)),

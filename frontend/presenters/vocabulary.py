@@ -3,6 +3,8 @@
 from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
+from frontend.presenters import numbers
+
 Words = dict[str, str | Promise]
 
 FORMS: Words = {
@@ -30,9 +32,9 @@ HEATS: Words = {
     "unknown": _("Piles of unknown heat"),
 }
 HEAT_MEANINGS: Words = {
-    "hot": _("kept at 55 °C or more long enough to meet a sanitising rule"),
-    "warm": _("40 °C or more for at least 5 days"),
-    "cool": _("never 40 °C for 5 days"),
+    "hot": _("%(hot)s or more for days on end, as rules for clean compost ask"),
+    "warm": _("%(warm)s or more for at least 5 days"),
+    "cool": _("never %(warm)s for 5 days"),
 }
 PILE_KINDS: Words = {
     "heap": _("Heap"),
@@ -200,6 +202,14 @@ LOSSES: Words = {
     "gone": _("If every lost or torn bag had been empty"),
     "untouched": _("If every lost or torn bag had been as new"),
 }
+
+
+def heat_meaning(heat_class: str) -> str:
+    """What hot, warm and cool stand for, in the reader's degrees; blank for anything else."""
+    if heat_class not in HEAT_MEANINGS:
+        return ""
+    limits = {"hot": numbers.temperature(55), "warm": numbers.temperature(40)}
+    return str(HEAT_MEANINGS[heat_class]) % limits
 
 
 def word(words: Words, code: str) -> str:

@@ -5,11 +5,19 @@ from functools import lru_cache
 from django import template
 from django.utils.safestring import SafeString, mark_safe
 
+from frontend.presenters.vocabulary import FUNCTIONS, word
+
 register = template.Library()
 
 STEP = 25
 # A heap's outline, 20 wide and 13 high, standing on the ground line.
 HEAP = "M1 16C5 15 6 4 11 4S17 15 21 16Z"
+
+
+@register.filter
+def named(function: str) -> str:
+    """The word for what a component is there for."""
+    return word(FUNCTIONS, function)
 
 
 @register.simple_tag

@@ -46,7 +46,7 @@ class _Room:
 
 ROOMS = {
     "wide": _Room(line=460, later=120, dot=20, margin=26, ticks=8),
-    "narrow": _Room(line=182, later=76, dot=13, margin=14, ticks=4),
+    "narrow": _Room(line=169, later=71, dot=13, margin=14, ticks=4),
 }
 
 

@@ -53,6 +53,7 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.locale.LocaleMiddleware",
+    "frontend.preferences.PreferencesMiddleware",  # after the language is known
     "django.middleware.common.CommonMiddleware",
     "django.middleware.http.ConditionalGetMiddleware",  # ETag on every read, 304 when unchanged
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -185,7 +186,12 @@ CONTENT_SECURITY_POLICY = {
 # --- language, time, static files ---------------------------------------------------------------
 
 LANGUAGE_CODE = "en-gb"
-LANGUAGES = [("en-gb", "English")]
+LANGUAGES = [("en-gb", "English"), ("de", "Deutsch")]  # the first is the language of the source
+LOCALE_PATHS = [PROJECT_DIR / "locale"]
+LANGUAGE_COOKIE_NAME = "coheap-language"
+LANGUAGE_COOKIE_SECURE = BASE.is_https
+LANGUAGE_COOKIE_HTTPONLY = True
+LANGUAGE_COOKIE_SAMESITE = "Lax"
 USE_I18N = True
 TIME_ZONE = "UTC"
 USE_TZ = True

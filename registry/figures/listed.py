@@ -12,7 +12,7 @@ from registry.figures.shapes import FigureKind, Source
 from registry.figures.weeks import in_days, in_weeks
 
 # Raise it when a drawing changes: stored ones of an earlier version are drawn again.
-DRAWING_VERSION = 3
+DRAWING_VERSION = 4
 
 FIGURES = {
     kind.name: kind
@@ -39,14 +39,18 @@ def languages_of(kind: FigureKind) -> list[str]:
 
 
 def drawn(kind: FigureKind, source: Source, language: str) -> tuple[str, str]:
-    """SVG for a wide and for a narrow screen; both blank where there is nothing to draw."""
+    """SVG for a wide and for a narrow screen; both blank where there is nothing to draw.
+
+    The ids inside name the estimate, so that a page may show the same figure of several.
+    """
+    stem = f"{kind.name}-{source.estimate.pk}"
     with translation.override(language):
         planned = kind.plan(source)
         if planned is None:
             return "", ""
         wide, narrow = (
             planned.draw(
-                caption=Caption(f"{kind.name}-{width}", planned.title, planned.about), width=width
+                caption=Caption(f"{stem}-{width}", planned.title, planned.about), width=width
             )
             for width in WIDTHS
         )

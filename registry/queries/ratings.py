@@ -5,7 +5,7 @@ from datetime import datetime
 
 from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 
-from registry.models import Composition, Material, Rating, Release
+from registry.models import Composition, CurvePoint, Material, Rating, Release
 from registry.permissions import Actor, visible_to
 
 
@@ -31,6 +31,7 @@ class RatingRow:
     released_at: datetime
     trial_code: str
     trial_title: str
+    last_look_day: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,16 @@ def ratings_of_material(actor: Actor, material: Material) -> list[RatingRow]:
     return [_row(rating) for rating in rows.order_by("-release__created_at", "heat_class")]
 
 
+def ratings_of_materials(actor: Actor, codes: list[str]) -> list[tuple[Material, list[RatingRow]]]:
+    """Materials by code, in the order asked for, with their ratings. Two queries."""
+    found = {item.code: item for item in visible_to(actor, Material).filter(code__in=codes)}
+    rows: dict[int, list[RatingRow]] = {item.pk: [] for item in found.values()}
+    ratings = _current_ratings(actor).filter(material__in=rows)
+    for rating in ratings.order_by("-release__created_at", "heat_class"):
+        rows[rating.material_id].append(_row(rating))
+    return [(found[code], rows[found[code].pk]) for code in codes if code in found]
+
+
 def newest_releases(actor: Actor) -> QuerySet[Release]:
     """The newest release of each trial that the actor may see."""
     newest = (
@@ -93,8 +104,11 @@ def newest_releases(actor: Actor) -> QuerySet[Release]:
 
 
 def _current_ratings(actor: Actor) -> QuerySet[Rating]:
-    return Rating.objects.filter(release__in=newest_releases(actor)).select_related(
-        "release__trial"
+    points = CurvePoint.objects.filter(pooled=OuterRef("pooled")).order_by("-day")
+    rows = Rating.objects.filter(release__in=newest_releases(actor))
+    # A curve ends at the last look.
+    return rows.select_related("release__trial").annotate(
+        last_look_day=Subquery(points.values("day")[:1])
     )
 
 
@@ -154,4 +168,5 @@ def _row(rating: Rating) -> RatingRow:
         released_at=release.created_at,
         trial_code=release.trial.code,
         trial_title=release.trial.title,
+        last_look_day=rating.last_look_day,  # type: ignore[attr-defined]
     )

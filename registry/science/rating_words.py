@@ -33,9 +33,10 @@ def rating_sentence(rating: GrowerRating) -> str:
     if rating.bounded:
         return _bounded_sentence(rating, where)
     twelve, twenty_six = _of_ten(rating.chance_12_weeks), _of_ten(rating.chance_26_weeks)
+    later = "" if twelve == twenty_six == _of_ten(1.0) else f", and after 26 weeks in {twenty_six}"
     return (
         f"{_opening(rating)} {where.capitalize()}, at least 90 % would be gone after 12 weeks in "
-        f"{twelve}, and after 26 weeks in {twenty_six}.{_worked_out(rating)}"
+        f"{twelve}{later}.{_worked_out(rating) if later else ''}"
     )
 
 
@@ -99,9 +100,10 @@ def _bounded_sentence(rating: GrowerRating, where: str) -> str:
     assert rating.loss_pct is not None
     if rating.band is Band.GONE:
         return f"Gone. {where.capitalize()}, nothing was left when the first bags were opened."
+    most = "less than 1 %" if rating.loss_pct < 1 else f"at most {rating.loss_pct:.0f} %"
     return (
-        f"Little change. {where.capitalize()}, no loss could be measured; after 12 weeks it is at "
-        f"most {rating.loss_pct:.0f} %."
+        f"Little change. {where.capitalize()}, no loss could be measured: {most} was lost after "
+        "12 weeks."
     )
 
 

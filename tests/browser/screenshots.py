@@ -21,6 +21,7 @@ PUBLIC = (
     "/across/",
     "/methods/",
     "/glossary/",
+    "/preferences/",
     "/safety/",
 )
 PUBLIC_EXTRA = ("/log-in/", "/no-such-page/")

@@ -27,6 +27,11 @@ def public_pages(pots: SmallTrial) -> list[str]:
         reverse("frontend:explained", args=["POTS-26"]),
         reverse("frontend:pooled-material", args=["POTS-26", "POTS-26-M1"]),
         reverse("frontend:materials") + "?q=nothing+like+it",
+        reverse("frontend:materials") + "?heat=cool",
+        reverse("frontend:material", args=["POTS-26-M1"]) + "?heat=hot",
+        reverse("frontend:compare"),
+        reverse("frontend:compare") + "?m=POTS-26-M0&m=POTS-26-M1&m=POTS-26-M2",
+        reverse("frontend:preferences"),
         reverse("frontend:across"),
         reverse("frontend:across") + "?material=POTS-26-M1",
     ]

@@ -93,12 +93,12 @@ def test_a_higher_chance_never_shows_fewer_piles(one, other):
 @pytest.mark.parametrize(
     ("chance", "text"),
     [
-        (0.999, "in practically all such piles"),
-        (0.97, "in more than 19 of 20 such piles"),
-        (0.8, "in about 8 of 10 such piles"),
-        (0.06, "in about 1 of 10 such piles"),
-        (0.03, "in fewer than 1 of 20 such piles"),
-        (0.001, "in practically no such pile"),
+        (0.999, "in almost all"),
+        (0.97, "in more than 19 of 20"),
+        (0.8, "in about 8 of 10"),
+        (0.06, "in about 1 of 10"),
+        (0.03, "in fewer than 1 of 20"),
+        (0.001, "in almost none"),
     ],
 )
 def test_a_chance_is_said_as_piles_that_can_be_counted(chance, text):

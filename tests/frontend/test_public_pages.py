@@ -36,7 +36,8 @@ def test_materials_are_filtered_by_form_role_heat_and_wait(client, pots):
     assert "1 material<" in text_of(client.get(url, {"wait": "180", "form": "film"}))
     assert "0 materials" in text_of(client.get(url, {"wait": "84", "form": "clip"}))
     cool = text_of(client.get(url, {"heat": "cool"}))
-    assert cool.count("Not enough evidence yet") == 3
+    assert cool.count("In cool piles, too few sites have looked so far.") == 3
+    assert "says nothing against them" in cool
 
 
 def test_an_unknown_filter_is_ignored_rather_than_an_error(client, pots):
@@ -49,7 +50,11 @@ def test_an_unknown_filter_is_ignored_rather_than_an_error(client, pots):
 def test_one_material_has_sentence_picture_evidence_cautions_and_data(client, pots):
     page = text_of(client.get(reverse("frontend:material", args=["POTS-26-M1"])))
 
-    assert "A typical pile needs about 17 weeks to get rid of it." in page
+    said = "In about 2 of 10 piles like these, it is gone within 12 weeks; in about 8 of 10, within"
+    assert said in page
+    assert "Cut it up small first." in page
+    assert "Fair confidence: 4 sites, 8 piles, 32 bags." in page
+    assert "The last look was after 12 weeks." in page
     assert page.count('class="chart-drawing"') == 2
     assert "4 sites, 8 piles, 32 bags" in page
     assert "It is not a certificate." in page
@@ -100,14 +105,14 @@ def test_the_newest_release_of_a_trial_is_the_one_that_is_read(client, pots):
     newer.pk, newer.version, newer.package_name = None, 2, "v2.zip"
     newer.save()
     for rating in ratings:
-        rating.pk, rating.release, rating.sentence = None, newer, "Newer words."
+        rating.pk, rating.release, rating.chance_84 = None, newer, 0.9
         rating.save()
 
     page = text_of(client.get(reverse("frontend:material", args=["POTS-26-M1"])))
 
-    assert "Newer words." in page
+    assert "In about 9 of 10 piles like these, it is gone within 12 weeks." in page
     assert "version 2" in page
-    assert "17 weeks to get rid" not in page
+    assert "In about 2 of 10 piles" not in page
 
 
 def test_a_page_kept_for_anyone_follows_a_new_release(client, pots):

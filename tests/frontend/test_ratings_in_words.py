@@ -38,15 +38,13 @@ def test_a_rating_leads_with_a_word_and_counts_piles():
     assert view.band == "Nearly gone"
     assert view.heat == "Hot piles"
     assert [chance.marks for chance in view.chances] == [6, 10]
-    assert view.chances[0].sentence == (
-        "In about 6 of 10 such piles, nearly all of it is gone within 12 weeks."
-    )
+    assert view.chances[0].sentence == "Gone within 12 weeks in about 6 of 10 piles."
     assert view.evidence == "6 sites, 1 pile, 140 bags"
 
 
 def test_the_typical_time_comes_with_its_range():
     assert ratings.typical_time(ROW) == (
-        "Typical time until 90 % is gone: 11 weeks. In a new pile expect 6 weeks to 21 weeks."
+        "A typical pile takes 11 weeks. Most piles take from 6 weeks to 21 weeks."
     )
 
 
@@ -67,8 +65,8 @@ def test_a_material_without_a_rating_says_so_and_does_not_rate_it_low():
 def test_a_card_shows_the_wait_that_was_asked_for():
     item = RatedMaterial("COIR-POT", "Coir pot", "pot", "test", ROW)
 
-    assert ratings.material_card(item).chance.weeks == 12
-    assert ratings.material_card(item, wait_days=180).chance.weeks == 26
+    assert ratings.material_card(item).chance.days == 84
+    assert ratings.material_card(item, wait_days=180).chance.days == 180
 
 
 def test_a_control_is_named_as_one():

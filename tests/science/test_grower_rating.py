@@ -60,7 +60,8 @@ def test_a_bound_alone_can_settle_a_band(decay):
     rating = rate_for_growers(decay["PE"])
     assert rating.bounded
     assert rating.loss_pct < 30
-    assert "at most" in rating_sentence(rating)
+    assert "less than 1 % was lost" in rating_sentence(rating)
+    assert "at most 2 % was lost" in rating_sentence(replace(rating, loss_pct=1.7))
     assert time_sentence(rating) is None
 
 
