@@ -13,7 +13,7 @@ from frontend.presenters import rating_sentences, vocabulary
 
 HERE = settings.PROJECT_DIR
 PAGES = ("home", "materials", "material", "compare", "glossary", "safety", "preferences")
-PARTS = ("material_card", "limits", "safety_short", "strips", "words")
+PARTS = ("material_card", "limits", "safety_short", "words")
 TEMPLATES = HERE / "frontend/templates"
 FILES = {
     *(f"frontend/templates/frontend/public/{name}.html" for name in PAGES),
@@ -25,7 +25,16 @@ FILES = {
     "frontend/presenters/photos.py",
     "registry/figures/weeks.py",
 }
-WORDS = ("FORMS", "ROLES", "HEATS", "HEAT_MEANINGS", "BANDS", "CONFIDENCES", "FUNCTIONS")
+WORDS = (
+    "FORMS",
+    "ROLES",
+    "HEATS",
+    "HEAT_MEANINGS",
+    "BANDS",
+    "CONFIDENCES",
+    "FUNCTIONS",
+    "SHORT_OUTCOMES",
+)
 LANGUAGES = [code for code, _ in settings.LANGUAGES if code != settings.LANGUAGE_CODE]
 _STRING = re.compile(r'^"(.*)"$', re.MULTILINE)
 _FIELD = re.compile(
