@@ -30,6 +30,7 @@ from registry.models import (
     Upload,
     User,
 )
+from registry.packages.archive import sha256_of
 from registry.packages.stored import DOCUMENTS
 from registry.permissions import Actor
 from registry.services import access, members, photos, pooling
@@ -100,7 +101,13 @@ def _release(code: str, world: World, folder: Path, embargo: date | None = None)
     with zipfile.ZipFile(folder / name, "w") as package:
         for member in DOCUMENTS.values():
             package.writestr(member, "{}")
-    return factories.Release(trial=trial, run=run, package_name=name)
+    return factories.Release(
+        trial=trial,
+        run=run,
+        package_name=name,
+        package_bytes=(folder / name).stat().st_size,
+        package_sha256=sha256_of(folder / name),
+    )
 
 
 # --- the table is whole -------------------------------------------------------------------------
