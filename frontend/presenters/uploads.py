@@ -7,7 +7,7 @@ from datetime import datetime
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from frontend.presenters.vocabulary import UPLOAD_KINDS, UPLOAD_STATES, word
+from frontend.presenters.vocabulary import REVIEW_STATES, UPLOAD_KINDS, UPLOAD_STATES, word
 from registry.models import Upload, UploadFault, UploadState
 
 
@@ -21,6 +21,7 @@ class UploadLine:
     outcome: str
     was_refused: bool
     fault_total: int
+    review: str
     received_at: datetime
 
 
@@ -46,6 +47,7 @@ def upload_line(upload: Upload) -> UploadLine:
         outcome=_outcome(upload),
         was_refused=upload.state == UploadState.REJECTED,
         fault_total=upload.error_total,
+        review=word(REVIEW_STATES, upload.review) if upload.state == UploadState.STORED else "–",
         received_at=upload.received_at,
     )
 

@@ -86,6 +86,12 @@ UPLOAD_STATES: Words = {
     "stored": _("Stored"),
     "rejected": _("Refused, nothing stored"),
 }
+# Of the quality rules over stored rows.
+REVIEW_STATES: Words = {
+    "none": _("No rule reads such rows"),
+    "waiting": _("Waiting: a large file is reviewed in the background"),
+    "done": _("Done: findings are flags"),
+}
 UPLOAD_KINDS: Words = {
     "materials": _("Materials"),
     "compositions": _("Compositions"),

@@ -449,3 +449,10 @@ def test_the_file_is_python_3_9_and_needs_only_the_standard_library():
         )
     }
     assert imported <= sys.stdlib_module_names
+
+
+def test_a_large_file_is_told_to_be_reviewed_later(bags, capsys):
+    with answering(Reply(201, STORED.body | {"review": "waiting"})) as script:
+        assert run(script, "send", bags) == 0
+
+    assert "quality rules run over them in the background" in capsys.readouterr().out

@@ -91,6 +91,21 @@ def test_a_refused_file_can_be_downloaded_with_its_faults(technician, pots):
     assert "Download your file" not in pages[1], "no row to write the fault beside"
 
 
+def test_a_stored_upload_says_whether_its_rows_are_reviewed(technician, pots):
+    stored = {"state": "stored", "rows": 0, "error_total": 0}
+    pile = pots.sites[0].piles.first().pk
+    waiting = upload_of(pots.sites[0], **stored, review="waiting", review_piles=[pile])
+    done = upload_of(pots.sites[0], **stored, review="done")
+
+    pages = [
+        text_of(technician.get(reverse("frontend:upload", args=[upload.pk])))
+        for upload in (waiting, done)
+    ]
+
+    assert "Waiting: a large file is reviewed in the background" in pages[0]
+    assert "Done: findings are flags" in pages[1]
+
+
 def test_another_sites_upload_does_not_exist(technician, pots):
     mine, theirs = upload_of(pots.sites[0]), upload_of(pots.sites[1], file_name="theirs.csv")
 
