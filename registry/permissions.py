@@ -250,6 +250,8 @@ def _visible(actor: Actor, model: type[Model], today: date) -> Q:
             return Q(release__in=Release.objects.filter(_visible_releases(actor, today)))
         case "PoolingRun":
             return _visible_runs(actor, "", today)
+        case "PileCurve":
+            return _visible_curves(actor, today)
         case "PooledEstimate" | "Explanation":
             return _visible_runs(actor, "run__", today)
         case "AuditEvent":
@@ -334,6 +336,13 @@ def _visible_runs(actor: Actor, prefix: str, today: date) -> Q:
         | Q(**{f"{prefix}trial__in": _trials_with_a_site_of(actor)})
         | Q(**{f"{prefix}pk__in": released})
     )
+
+
+def _visible_curves(actor: Actor, today: date) -> Q:
+    """Curves of a pile: for its site and the trial's coordinators, and for anyone when released."""
+    released = Release.objects.filter(_out_of_embargo(today)).values("run")
+    mine = Q(pile__site__in=actor.sites()) | Q(pile__trial__in=actor.trials())
+    return mine | Q(run__in=released)
 
 
 # Kinds of records whose former states people may read.

@@ -316,6 +316,37 @@ class CurvePoint(DjangoModelFactory):
     day = 28.0
 
 
+class PileCurve(DjangoModelFactory):
+    class Meta:
+        model = models.PileCurve
+
+    run = factory.SubFactory(PoolingRun)
+    pile = factory.SubFactory(Pile)
+    material = factory.SubFactory(Material)
+    outcome = "fitted"
+    method = "least_squares"
+    best = "first_order"
+    n_looks = n_days = 3
+    n_nothing_left = 0
+
+
+class CurveShape(DjangoModelFactory):
+    class Meta:
+        model = models.CurveShape
+
+    curve = factory.SubFactory(PileCurve)
+    shape = "first_order"
+    parameters = [0.02]
+    standard_errors = [0.001]
+    aicc = -12.0
+    half_life_days = 34.7
+    days_to_90 = 115.1
+    plateau = 0.0
+    last_day = 84.0
+    extrapolated = True
+    converged = True
+
+
 class ClassChance(DjangoModelFactory):
     class Meta:
         model = models.ClassChance

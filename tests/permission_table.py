@@ -225,6 +225,8 @@ API = [
     post("piles/", 401, 201, 403, 201, 403, body=PILE, query=DRY),
     get("piles/<int:pk>/", 404, 200, 404, 200, 404, path="piles/{pile}/"),
     get("piles/<int:pk>/heat/", 404, 200, 404, 200, 404, path="piles/{pile}/heat/"),
+    get("piles/<int:pk>/curves/", 404, 200, 404, 200, 404, path="piles/{pile}/curves/"),
+    get("pile-curves/", *ALL),
     get("piles/<int:pk>/recipe/", 404, 200, 404, 200, 404, path="piles/{pile}/recipe/"),
     get("feedstocks/", *ALL),
     post(

@@ -11,6 +11,7 @@ from django.db import connection
 TRIAL = 0x636F
 SITE = 0x6370
 UPLOAD = 0x6371
+CURVES = 0x6372
 # Materials belong to no site.
 NO_SITE = 0
 
@@ -33,6 +34,11 @@ def hold_sites(site_ids: Iterable[int]) -> None:
 def take_upload(upload_id: int) -> bool:
     """True when nobody else works on the upload; held until the transaction ends."""
     return bool(_call("pg_try_advisory_xact_lock", UPLOAD, upload_id))
+
+
+def take_curves(run_id: int) -> bool:
+    """The same for the decay curves of a pooling run."""
+    return bool(_call("pg_try_advisory_xact_lock", CURVES, run_id))
 
 
 def _call(function: str, space: int, key: int) -> object:

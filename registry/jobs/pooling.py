@@ -8,7 +8,7 @@ from celery import shared_task
 from django.db import transaction
 from kombu.exceptions import OperationalError
 
-from registry.jobs import figures
+from registry.jobs import figures, pile_curves
 from registry.models import PoolingRun, Trial
 from registry.permissions import Actor
 from registry.services import pooling
@@ -43,6 +43,7 @@ def run_pooling(run_id: int) -> None:
     """Pool and store; the figures are drawn after that, when readers have the numbers already."""
     if pooling.execute_run(run_id):
         figures.ring(run_id)
+        pile_curves.ring(run_id)
 
 
 def ring_for_waiting_runs() -> int:

@@ -4,6 +4,7 @@ from celery import shared_task
 from django.db import connection, transaction
 
 from registry.jobs.figures import ring_for_undrawn_runs
+from registry.jobs.pile_curves import ring_for_waiting_curves
 from registry.jobs.pooling import ring_for_waiting_runs
 from registry.jobs.reviews import ring_for_waiting_reviews
 from registry.jobs.uploads import ring_for_waiting_uploads
@@ -22,4 +23,4 @@ def sweep() -> int:
             if not cursor.fetchone()[0]:
                 return 0
         rung = ring_for_waiting_runs() + ring_for_waiting_uploads() + ring_for_waiting_reviews()
-        return rung + ring_for_undrawn_runs() + pile_heat.keep_up()
+        return rung + ring_for_waiting_curves() + ring_for_undrawn_runs() + pile_heat.keep_up()

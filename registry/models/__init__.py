@@ -12,6 +12,7 @@ from .outside_study import OUTSIDE_MEASURES, OutsideEffect, OutsideStudy
 from .people import AccessToken, SiteMembership, SiteRole, User
 from .photo import Photo
 from .pile import Feedstock, Pile, ProbeDay, Turning
+from .pile_curve import CurveShape, PileCurve
 from .pile_heat import PileLog, ProbeHeat
 from .pooled_estimate import (
     ChanceBy,
@@ -24,7 +25,7 @@ from .pooled_estimate import (
     PooledEstimate,
     SiteEstimate,
 )
-from .pooling_run import PoolingRun, RunState
+from .pooling_run import CurvesState, PoolingRun, RunState
 from .quality import Correction, Flag, FlagDecision
 from .release import Rating, Release, ReleaseNotice
 from .retrieval import Retrieval
@@ -43,6 +44,8 @@ __all__ = [
     "Composition",
     "Correction",
     "CurvePoint",
+    "CurveShape",
+    "CurvesState",
     "EstimateWarning",
     "ExplainedRate",
     "Explanation",
@@ -61,6 +64,7 @@ __all__ = [
     "OutsideStudy",
     "Photo",
     "Pile",
+    "PileCurve",
     "PileLog",
     "PooledEstimate",
     "PoolingRun",

@@ -42,6 +42,7 @@ TRACKED: dict[type[Model], tuple[str, ...]] = {
     PoolingRun: (
         *("stage", "done", "total", "attempt", "sent_at", "started_at"),
         *("lease", "lease_until", "heartbeat_at"),
+        *("curves", "curves_failures", "curves_sent_at"),
     ),
     User: ("password", "last_login"),
     SiteMembership: (),

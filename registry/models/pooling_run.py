@@ -12,6 +12,14 @@ class RunState(models.TextChoices):
     FAILED = "failed", "failed"
 
 
+class CurvesState(models.TextChoices):
+    WAITING = "waiting", "waiting"
+    DONE = "done", "done"
+    # The data moved on before every pile was fitted; the next run has its own.
+    OUTDATED = "outdated", "outdated"
+    FAILED = "failed", "failed"
+
+
 class PoolingRun(models.Model):
     """One pooling of a trial's data. This row is the truth; the broker only rings the bell.
 
@@ -37,11 +45,18 @@ class PoolingRun(models.Model):
     sent_at = models.DateTimeField(null=True, blank=True)
     started_at = models.DateTimeField(null=True, blank=True)
     finished_at = models.DateTimeField(null=True, blank=True)
+    # The curves of each pile and material, fitted after the run has finished.
+    curves = models.CharField(max_length=8, choices=CurvesState, default=CurvesState.WAITING)
+    curves_failures = models.PositiveSmallIntegerField(default=0)
+    curves_sent_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ["-id"]
         constraints = [
             models.CheckConstraint(condition=Q(state__in=RunState.values), name="run_state_known"),
+            models.CheckConstraint(
+                condition=Q(curves__in=CurvesState.values), name="run_curves_state_known"
+            ),
             # Same data, same run: a failed one may be tried again as a new run.
             models.UniqueConstraint(
                 fields=["trial", "input_digest", "model_version"],

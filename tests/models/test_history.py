@@ -51,6 +51,7 @@ FINAL = (
     *("Correction", "AuditEvent", "Release", "Rating", "PooledEstimate", "SiteEstimate"),
     *("LeaveOneOut", "CurvePoint", "ChanceBy", "ClassChance", "LossScenario", "Comparison"),
     *("EstimateWarning", "ReleaseNotice", "OutsideEffect", "Explanation", "ExplainedRate"),
+    *("PileCurve", "CurveShape"),
 )
 # Rows that record no measurement and no decision: faults of a refused file, answers kept for a
 # retry, numbers that are measured again from the readings, and figures that are drawn again.
