@@ -12,6 +12,8 @@ from registry.services import pile_heat
 
 # "coheap sweep" as a number: one sweeper at a time, whichever process it is in.
 SWEEP_LOCK = 0x636F_0001
+# After an upgrade every log may wait to be measured; a sweep must not take minutes.
+PILES_A_SWEEP = 100
 
 
 @shared_task
@@ -23,4 +25,6 @@ def sweep() -> int:
             if not cursor.fetchone()[0]:
                 return 0
         rung = ring_for_waiting_runs() + ring_for_waiting_uploads() + ring_for_waiting_reviews()
-        return rung + ring_for_waiting_curves() + ring_for_undrawn_runs() + pile_heat.keep_up()
+        rung += ring_for_waiting_curves() + ring_for_undrawn_runs()
+    # On its own, so that no log stays locked while others are measured.
+    return rung + pile_heat.keep_up(most=PILES_A_SWEEP)

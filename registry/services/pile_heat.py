@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 
 from django.db import transaction
+from django.db.models import F
 
 from registry.models import PileLog, ProbeHeat
 from registry.queries.probe_heats import measured_now, unmeasured
@@ -14,13 +15,13 @@ from registry.science.thermal_rule_sets import BANDS
 AT_A_TIME = 20
 
 
-def keep_up(pile_ids: Iterable[int] | None = None) -> int:
-    """Measure the logs that changed, of these piles or of all. Returns how many.
+def keep_up(pile_ids: Iterable[int] | None = None, *, most: int | None = None) -> int:
+    """Measure the logs that changed, of these piles or of all, at most so many. Returns how many.
 
     The state of a log is read before its readings. Where more of them arrive meanwhile, the numbers
     are thrown away, and the next call measures again.
     """
-    waiting = list(unmeasured(pile_ids).items())
+    waiting = list(unmeasured(pile_ids).items())[:most]
     for start in range(0, len(waiting), AT_A_TIME):
         _measure(dict(waiting[start : start + AT_A_TIME]))
     return len(waiting)
@@ -29,17 +30,25 @@ def keep_up(pile_ids: Iterable[int] | None = None) -> int:
 def _measure(versions: dict[int, int]) -> None:
     found = measured_now(list(versions))
     with transaction.atomic():
-        mine = [pile for pile, version in versions.items() if _claim(pile, version)]
+        mine = _claim(versions)
         ProbeHeat.objects.filter(pile__in=mine).delete()
         ProbeHeat.objects.bulk_create(
             _row(pile, probe) for pile in mine for probe in found.get(pile, [])
         )
 
 
-def _claim(pile: int, version: int) -> bool:
-    """Mark the log as measured at this state, unless it has changed since."""
-    log = PileLog.objects.filter(pk=pile, version=version)
-    return bool(log.update(measured_version=version, measured_by=MEASURED_BY))
+def _claim(versions: dict[int, int]) -> list[int]:
+    """Mark the logs that are still at this state as measured; returns their piles.
+
+    A log that an upload is changing just now is passed over: to wait for it here, holding others,
+    could be what that upload waits for.
+    """
+    free = PileLog.objects.select_for_update(skip_locked=True).filter(pile__in=versions)
+    same = [pile for pile, now in free.values_list("pile", "version") if versions[pile] == now]
+    PileLog.objects.filter(pile__in=same).update(
+        measured_version=F("version"), measured_by=MEASURED_BY
+    )
+    return same
 
 
 def _row(pile: int, probe: log_heat.ProbeHeat) -> ProbeHeat:

@@ -1,9 +1,12 @@
 """The heat of a pile's probes is measured once, kept, and measured again when a log changes."""
 
+import threading
+
 import pytest
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
+from registry.jobs.sweep import sweep
 from registry.models import Flag, Pile, PileLog, ProbeDay, ProbeHeat, Turning
 from registry.queries import probe_heats
 from registry.queries.pile_heat import heat_of_pile, heat_summaries
@@ -147,3 +150,24 @@ def test_another_method_measures_again(
     assert heat_of_pile(pile).thermal.degree_hours > 0
     assert pile_heat.keep_up() == 1
     assert heat_of_pile(pile) == from_readings(pile)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_log_that_is_being_changed_is_not_waited_for(world: World, pile: Pile) -> None:
+    PileLog.objects.update(measured_by="of-old")
+    answers: list[int] = []
+
+    def sweep_meanwhile() -> None:
+        answers.append(pile_heat.keep_up(most=5))
+        connection.close()
+
+    with transaction.atomic():
+        ProbeDay.objects.filter(probe="CORE", day="2026-03-05").update(highest_c=89)
+        thread = threading.Thread(target=sweep_meanwhile)
+        thread.start()
+        thread.join(timeout=60)
+        assert answers == [1], "it came back while the log was locked"
+
+    assert PileLog.objects.get().measured_by == "of-old"
+    assert sweep() == 1
+    assert pile_heat.keep_up() == 0
