@@ -26,7 +26,7 @@ def newest_run() -> PoolingRun:
     return PoolingRun.objects.order_by("-pk")[0]
 
 
-def test_a_grower_finds_a_pot_by_keyboard_and_learns_what_to_do(pots, new_page):
+def test_a_grower_finds_a_pot_by_keyboard_and_learns_what_to_do(pots, new_page, check_page):
     page: Page = new_page(viewport={"width": 360, "height": 740})
     page.goto("/")
     page.keyboard.press("Tab")
@@ -46,6 +46,35 @@ def test_a_grower_finds_a_pot_by_keyboard_and_learns_what_to_do(pots, new_page):
     expect(page.get_by_role("img", name="When the item is gone")).to_be_visible()
     expect(page.get_by_role("heading", name="How to do it")).to_be_visible()
     expect(page.get_by_role("heading", name="What this does not mean")).to_be_visible()
+    check_page(page)
+
+    page.get_by_text("Words on this page").click()
+    expect(page.get_by_text("A small net bag with a label.")).to_be_visible()
+    page.get_by_role("link", name="Hot piles").click()
+    expect(page.get_by_role("link", name="All piles on trial")).to_be_visible()
+
+
+def test_a_grower_compares_three_items_in_german_on_a_phone(pots, new_page, check_page):
+    page: Page = new_page(viewport={"width": 360, "height": 740}, java_script_enabled=False)
+    page.goto("/materials/")
+    page.get_by_role("link", name="Language and units").click()
+    page.get_by_label("Language").select_option("Deutsch")
+    page.get_by_label("Temperature").select_option("in °F")
+    page.get_by_role("button", name="Keep this").click()
+
+    expect(page.get_by_role("heading", level=1)).to_have_text("Materialien")
+    for name in ("Cellulose film, clear", "Moulded fibre pot, 8 cm", "Plant clip of polyester"):
+        page.get_by_label(f"Vergleichen {name}").check()
+    page.get_by_role("button", name="Vergleichen").click()
+
+    expect(page.get_by_role("heading", level=1)).to_have_text("Materialien vergleichen")
+    section = page.get_by_role("region", name="Was zu tun ist")
+    expect(section.get_by_role("listitem")).to_have_count(3)
+    expect(section.get_by_text("Lassen Sie es aus dem Haufen")).to_be_visible()
+    pictures = page.get_by_role("img", name="Wann das Teil weg ist")
+    expect(pictures).to_have_count(3)
+    page.get_by_role("link", name="Moulded fibre pot, 8 cm").first.click()
+    expect(page.get_by_text("Ziel sind 131 °F im Kern")).to_be_visible()
 
 
 def test_a_coordinator_pools_and_watches_it_finish_without_touching_the_page(
