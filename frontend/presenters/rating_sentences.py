@@ -48,7 +48,8 @@ def verdict(rows: Sequence[RatingRow]) -> str:
     # Newest first: the newest release has the last word.
     rated = {row.heat_class: row for row in reversed(rows) if row.band != "not_enough_evidence"}
     by_heat = [rated[heat] for heat in HOTTEST_FIRST if heat in rated]
-    if len(by_heat) >= 2:
+    counted = [row for row in by_heat if row.chance_84 is not None]
+    if len(by_heat) >= 2 and counted:
         first, last = (sentence(row, brief=True) for row in (by_heat[0], by_heat[-1]))
         return _("%(one)s; %(other)s") % {"one": first.rstrip("."), "other": _small(last)}
     told = rated.get("all") or next(iter(by_heat), None)

@@ -50,6 +50,7 @@ class RatingView:
     band: str
     sentence: str
     action: str
+    keep_out: bool
     chances: tuple[Chance, ...]
     typical: str
     worked_out: str
@@ -84,6 +85,7 @@ def rating_view(row: RatingRow) -> RatingView:
         band=word(BANDS, row.band),
         sentence=sentence(row),
         action=word(ACTIONS, row.band),
+        keep_out=row.band == "little_change",
         chances=chances_of(row),
         typical=typical_time(row),
         worked_out=worked_out(row),

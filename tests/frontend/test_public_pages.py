@@ -62,6 +62,14 @@ def test_one_material_has_sentence_picture_evidence_cautions_and_data(client, po
     assert reverse("api:package", args=[pots.release.pk]) in page
 
 
+def test_an_item_to_keep_out_of_the_pile_has_no_steps_for_putting_it_in(client, pots):
+    page = text_of(client.get(reverse("frontend:material", args=["POTS-26-M2"])))
+
+    assert "Keep it out of the pile" in page
+    assert "Bury it in the middle" not in page
+    assert "Read the safety page" in page
+
+
 def test_a_table_can_be_asked_for_from_the_page_of_a_trial(client, pots):
     page = text_of(client.get(reverse("frontend:trial", args=["POTS-26"])))
     address = reverse("api:trial-export", args=["POTS-26"])

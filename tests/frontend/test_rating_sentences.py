@@ -79,6 +79,13 @@ def test_a_heat_without_enough_evidence_is_left_out_of_the_sentence():
     assert verdict([thin]) == "In cool piles, the sites differ too much to say."
 
 
+def test_what_is_the_same_in_every_pile_is_said_once():
+    bound = {"band": "little_change"}
+    rows = [row(None, None, heat, **bound) for heat in ("all", "hot", "warm")]
+
+    assert verdict(rows) == "In piles like these, no loss could be seen."
+
+
 def test_the_newest_release_has_the_last_word():
     assert "9 of 10" in verdict([row(0.9, 0.99, "all"), row(0.1, 0.2, "all")])
 
