@@ -119,6 +119,13 @@ LOOK_FIELDS: Words = {
     "observer": _("Observer"),
     "notes": _("Notes"),
 }
+CURVE_SHAPES: Words = {
+    "first_order": _("First-order"),
+    "lag_first_order": _("First-order after a lag"),
+    "weibull": _("Weibull"),
+    "asymptotic": _("Levels off"),
+    "double_exponential": _("Fast and slow part"),
+}
 FLAG_KINDS: Words = {
     "remaining_over_105": _("More residue than there was material"),
     "more_than_before": _("More left than at the look before"),

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from django.db import connection
 
-from registry.models import Material, Trial
+from registry.models import Material, Pile, Trial
 from registry.queries.exclusions import LOOK_IS_EXCLUDED
 from registry.queries.material_facts import material_facts
 from registry.queries.pile_heat import classes_of, heat_summaries, warmth_of
@@ -48,6 +48,7 @@ SELECT site.code, pile.code, material.code, bag.label,
   JOIN registry_material material ON material.id = bag.material_id
  WHERE bag.trial_id = %(trial)s
    AND (%(material)s::bigint IS NULL OR bag.material_id = %(material)s)
+   AND (%(pile)s::bigint IS NULL OR bag.pile_id = %(pile)s)
    AND (NOT %(controls)s OR material.role <> 'test')
  ORDER BY look.id
 """
@@ -101,13 +102,20 @@ def looks_of(
     trial: Trial,
     *,
     material: Material | None = None,
+    pile: Pile | None = None,
     controls_only: bool = False,
     heat: dict[tuple[str, str], str] | None = None,
 ) -> BagLooks:
-    """The looks of a trial, of one of its materials, or of its controls; `heat` by (site, pile)."""
+    """The looks of a trial, of one of its materials or piles, or of its controls; `heat` by (site,
+    pile)."""
+    wanted = {
+        "trial": trial.pk,
+        "material": None if material is None else material.pk,
+        "pile": None if pile is None else pile.pk,
+        "controls": controls_only,
+    }
     with connection.cursor() as cursor:
-        wanted = None if material is None else material.pk
-        cursor.execute(_LOOKS, {"trial": trial.pk, "material": wanted, "controls": controls_only})
+        cursor.execute(_LOOKS, wanted)
         rows = cursor.fetchall()
     weighings = Weighings.from_rows(rows, detection_limit=trial.detection_limit)
     return code_looks(columns_from_weighings(weighings, trial=trial.code, pile_heat=heat or {}))

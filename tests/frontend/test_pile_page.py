@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from django.urls import reverse
 
-from registry.models import Feedstock, Flag, Pile, ProbeDay, Turning, User
+from registry.models import CurveShape, Feedstock, Flag, Pile, PileCurve, ProbeDay, Turning, User
+from registry.permissions import Actor, visible_to
+from registry.queries.pile_curves import material_curves
 from tests.frontend.small_trial import START, log_in
 
 pytestmark = pytest.mark.django_db
@@ -169,3 +171,61 @@ def test_a_log_that_starts_before_the_pile_is_drawn_too(coordinator, pots):
     logged(early, list(np.linspace(10, 50, 10)), first=-3)
 
     assert coordinator.get(address(early)).status_code == 200
+
+
+def curve_of(pile: Pile, pots, material: int, **changes) -> PileCurve:
+    values = {"n_looks": 8, "n_days": 4, "n_nothing_left": 0, "outcome": "fitted"} | changes
+    return PileCurve.objects.create(
+        run=pots.run,
+        pile=pile,
+        material=pots.materials[material],
+        method="least_squares",
+        **values,
+    )
+
+
+@pytest.fixture
+def curves(pile: Pile, pots) -> None:
+    """One material with a curve, one of which only a bound is known."""
+    fitted = curve_of(pile, pots, 0, best="first_order")
+    CurveShape.objects.create(
+        curve=fitted,
+        shape="first_order",
+        parameters=[0.0201],
+        standard_errors=[0.001],
+        half_life_days=34.5,
+        days_to_90=114.6,
+        extrapolated=True,
+        converged=True,
+        warning_codes=["extrapolated"],
+        warnings=["90 % lost lies beyond the last look (day 84): an extrapolation."],
+    )
+    curve_of(
+        pile,
+        pots,
+        2,
+        outcome="rate_not_positive",
+        rate_at_most=0.0012,
+        message="No mass was lost over time, so there is no decay rate above zero.",
+    )
+
+
+def test_curves_stand_over_the_data_for_the_trials_coordinator(coordinator, pile, pots, curves):
+    page = text_of(coordinator.get(address(pile)))
+
+    assert pots.materials[0].name in page
+    assert '<small class="soft">POTS-26-M0</small></th><td>First-order</td>' in page
+    assert '0.020</td><td class="number">34.5</td><td class="number">115</td>' in page
+    assert "90 % lost lies beyond the last look" in page
+    assert "at most 0.0012" in page
+    assert "No mass was lost over time" in page
+    assert "How each material breaks down in this pile" in page
+
+
+def test_curves_over_the_data_are_for_the_site_and_its_coordinators(pile, pots, curves):
+    stranger = Actor(user=User.objects.create_user("far@example.org", "a long pass phrase"))
+
+    # The run is released, so the API tells the curves; the looks behind them stay where they are.
+    assert visible_to(stranger, PileCurve).count() == 2
+    assert material_curves(stranger, pile) == []
+    assert len(material_curves(Actor(user=pots.coordinator), pile)) == 2
