@@ -17,6 +17,7 @@ from registry.charts.svg import SVG, Caption, describe
 
 DAYS_PER_WEEK = 7
 LINE_PX = 17  # of one line of text
+GAP_PX = 10  # from the last look to the dashed line behind it, so that its label is not struck out
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,15 @@ class _Room:
     def width(self) -> int:
         return self.line + self.later + 2 * self.margin
 
+    @property
+    def across(self) -> int:
+        """How many marks stand side by side behind the last look."""
+        return max(1, (self.later - GAP_PX - 4) // self.dot)
+
+    @property
+    def unseen_from(self) -> float:
+        return self.margin + self.line + GAP_PX + 4
+
 
 ROOMS = {
     "wide": _Room(line=460, later=120, dot=20, margin=26, ticks=8),
@@ -64,8 +74,7 @@ def week_dots(
     room = ROOMS[width]
     seen = _columns(dots, last_day, room)
     unseen = sum(day > last_day for day in dots)
-    across = max(1, room.later // room.dot)
-    rows = max([1, *seen.values(), math.ceil(unseen / across)])
+    rows = max([1, *seen.values(), math.ceil(unseen / room.across)])
     base = 2 * LINE_PX + 10 + (rows * room.dot if dots else 0)
     bottom = base + 3 * LINE_PX + (_sites_height(sites, last_day, room) if sites else 0)
     root = ElementTree.Element(
@@ -108,11 +117,9 @@ def _dots(
         for row in range(count):
             x = room.margin + width * (column + 0.5)
             _circle(root, x, base - room.dot * (row + 0.5), radius, fill=MOSS)
-    across = max(1, room.later // room.dot)
-    start = room.margin + room.line + (room.later - across * room.dot) / 2
     for i in range(unseen):
-        x = start + room.dot * (i % across + 0.5)
-        _circle(root, x, base - room.dot * (i // across + 0.5), radius - 0.5, fill=PAPER)
+        x = room.unseen_from + room.dot * (i % room.across + 0.5)
+        _circle(root, x, base - room.dot * (i // room.across + 0.5), radius - 0.5, fill=PAPER)
 
 
 def _circle(root: ElementTree.Element, x: float, y: float, radius: float, *, fill: str) -> None:
@@ -123,7 +130,7 @@ def _circle(root: ElementTree.Element, x: float, y: float, radius: float, *, fil
 def _field_behind_the_last_look(
     root: ElementTree.Element, room: _Room, words: DotWords, bottom: float
 ) -> None:
-    x = room.margin + room.line + room.dot * 0.25
+    x = room.margin + room.line + GAP_PX
     line = {"x1": f"{x:.1f}", "x2": f"{x:.1f}", "y1": "4", "y2": str(bottom - 4)}
     dashes = {"stroke": CLAY, "stroke-dasharray": "5 4", "stroke-width": "1.5"}
     _add(root, "line", {**line, **dashes})
@@ -158,10 +165,9 @@ def _sites_height(sites: tuple[float, ...], last_day: float, room: _Room) -> int
 
 def _site_rows(sites: tuple[float, ...], last_day: float, room: _Room) -> Counter[int]:
     rows = _columns(sites, last_day, room)
-    across = max(1, room.later // room.dot)
     unseen = sum(day > last_day for day in sites)
     if unseen:
-        rows[-1] = math.ceil(unseen / across)
+        rows[-1] = math.ceil(unseen / room.across)
     return rows
 
 
@@ -179,12 +185,10 @@ def _sites(
     _add(root, "line", {**line, **rule})
     _text(root, title, room.margin - room.dot // 2, top + LINE_PX - 6, weight="bold")
     taken: Counter[int] = Counter()
-    across = max(1, room.later // room.dot)
-    start = room.margin + room.line + (room.later - across * room.dot) / 2
     for day in sorted(sites):
         if day > last_day:
             n = taken[-1]
-            x, row = start + room.dot * (n % across + 0.5), n // across
+            x, row = room.unseen_from + room.dot * (n % room.across + 0.5), n // room.across
             column = -1
         else:
             column = next(iter(_columns((day,), last_day, room)))

@@ -12,7 +12,7 @@ from registry.figures.shapes import FigureKind, Source
 from registry.figures.weeks import in_days, in_weeks
 
 # Raise it when a drawing changes: stored ones of an earlier version are drawn again.
-DRAWING_VERSION = 4
+DRAWING_VERSION = 5
 
 FIGURES = {
     kind.name: kind

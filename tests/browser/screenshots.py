@@ -22,6 +22,7 @@ PUBLIC = (
     "/methods/",
     "/glossary/",
     "/preferences/",
+    "/components/",
     "/safety/",
 )
 PUBLIC_EXTRA = ("/log-in/", "/no-such-page/")
@@ -66,12 +67,25 @@ def _all_paths(browser: Browser, address: str) -> list[tuple[str, str]]:
         ("/uploads/", "/uploads/"),
     ):
         paths += _first_link(page, address + listing, part)
+    paths.append(_comparison(page, address))
     trials = [path for path in paths if path.startswith("/trials/") and path != "/trials/"]
     for trial in trials:
         pooled = f"{trial}pooled/"
         paths += [pooled, f"{trial}explained/", *_first_link(page, address + pooled, pooled)]
         paths += [f"{trial}completeness/", *_first_link(page, address + trial, "/runs/")]
-    return [(path.strip("/").replace("/", "_") or "home", path) for path in dict.fromkeys(paths)]
+    return [(_name(path), path) for path in dict.fromkeys(paths)]
+
+
+def _name(path: str) -> str:
+    return path.partition("?")[0].strip("/").replace("/", "_") or "home"
+
+
+def _comparison(page: Page, address: str) -> str:
+    """The first four materials that can be ticked, side by side."""
+    page.goto(f"{address}/materials/")
+    boxes = page.locator("input[name='m']")
+    codes = [boxes.nth(i).get_attribute("value") for i in range(min(4, boxes.count()))]
+    return "/compare/?" + "&".join(f"m={code}" for code in codes)
 
 
 def _first_link(page: Page, listing: str, part: str) -> list[str]:

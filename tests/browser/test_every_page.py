@@ -32,6 +32,7 @@ def public_pages(pots: SmallTrial) -> list[str]:
         reverse("frontend:compare"),
         reverse("frontend:compare") + "?m=POTS-26-M0&m=POTS-26-M1&m=POTS-26-M2",
         reverse("frontend:preferences"),
+        reverse("frontend:gallery"),
         reverse("frontend:across"),
         reverse("frontend:across") + "?material=POTS-26-M1",
     ]
