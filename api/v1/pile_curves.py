@@ -116,19 +116,25 @@ class _Curves(ListRows):
 Curves = listed("List decay curves of piles", _Curves, "piles")
 
 
+class CurvesOfPileOut(serializers.Serializer):
+    pile_id = serializers.IntegerField()
+    curves = PileCurveOut(many=True)
+
+
 @extend_schema(
     tags=["piles"],
     summary="Decay curves of one pile, of the newest finished run that has them",
     description="One entry per material with a usable look; empty until curves are fitted.",
-    responses={200: PileCurveOut(many=True)},
+    responses={200: CurvesOfPileOut},
 )
 class CurvesOfPile(OneRow):
     model = Pile
     related = ("trial",)
-    serializer_class = PileCurveOut
+    serializer_class = CurvesOfPileOut
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        actor = actor_of(request)
-        rows = newest_curves(visible_to(actor, PileCurve), self.get_object())
+        actor, pile = actor_of(request), self.get_object()
+        rows = newest_curves(visible_to(actor, PileCurve), pile)
         found = with_superseded(rows.select_related(*RELATED), actor, run="run")
-        return Response(PileCurveOut(found.prefetch_related("shapes"), many=True).data)
+        said = {"pile_id": pile.pk, "curves": found.prefetch_related("shapes")}
+        return Response(CurvesOfPileOut(said).data)

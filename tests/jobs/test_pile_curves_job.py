@@ -164,8 +164,8 @@ def test_the_api_tells_curves_to_those_who_may_see_the_pile(run: PoolingRun, cal
     stranger = call("GET", "/pile-curves/")
     as_csv = call("GET", "/pile-curves/?material=PAPER", as_="coordinator", Accept="text/csv")
 
-    assert {row["material"] for row in own.json()} == {"PAPER", "FILM-A"}
-    row = next(row for row in own.json() if row["outcome"] == "fitted")
+    assert {row["material"] for row in own.json()["curves"]} == {"PAPER", "FILM-A"}
+    row = next(row for row in own.json()["curves"] if row["outcome"] == "fitted")
     single = next(shape for shape in row["shapes"] if shape["shape"] == "first_order")
     assert single["parameters"][0]["name"] == "k"
     assert single["half_life_days"] == pytest.approx(np.log(2) / single["parameters"][0]["value"])
