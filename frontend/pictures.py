@@ -6,7 +6,7 @@ numbers than the table beside it.
 """
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -22,7 +22,7 @@ from registry.figures.explained import explained
 from registry.figures.listed import DRAWING_VERSION as FIGURES_VERSION
 from registry.models import Explanation
 from registry.queries.across_trials import AcrossTrialsAnswer
-from registry.services.figures import figures_of
+from registry.services.figures import figure_of_each, figures_of
 
 KEEP_SECONDS = 24 * 60 * 60
 # Raise it when a drawing changes, so that no kept picture survives an upgrade.
@@ -44,6 +44,12 @@ def stored_pictures(wanted: Sequence[tuple[int, str]]) -> dict[str, Picture | No
     return {
         name: _safe(found.wide, found.narrow) if found else None for name, found in kept.items()
     }
+
+
+def picture_of_each(pooled_ids: Iterable[int], name: str) -> dict[int, Picture | None]:
+    """The same figure of several estimates, by their ids. One query."""
+    kept = figure_of_each(pooled_ids, name)
+    return {pk: _safe(found.wide, found.narrow) if found else None for pk, found in kept.items()}
 
 
 def across_picture(found: AcrossTrialsAnswer, outcome: str) -> Picture:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from django.utils.translation import gettext as _
 
-from frontend.pictures import Picture, stored_pictures
+from frontend.pictures import Picture, picture_of_each
 from frontend.presenters.rating_sentences import HOTTEST_FIRST, sentence, verdict
 from frontend.presenters.ratings import RatingView, rating_view, shown_rating
 from frontend.presenters.vocabulary import HEATS, word
@@ -61,14 +61,11 @@ def _asked(title: str, answers: list[tuple[Material, str]]) -> Question | None:
 def _pictures(
     views: list[tuple[Material, list[RatingRow], RatingView | None]], name: str
 ) -> Question | None:
+    shown = {m.pk: view.pooled_id for m, _r, view in views if view and view.pooled_id}
+    drawn = picture_of_each(shown.values(), name)
     answers = tuple(
-        Answer(
-            m.name,
-            m.code,
-            "",
-            stored_pictures([(view.pooled_id, name)])[name] if view and view.pooled_id else None,
-        )
-        for m, _r, view in views
+        Answer(m.name, m.code, "", drawn[shown[m.pk]] if m.pk in shown else None)
+        for m, _r, _view in views
     )
     if not any(answer.picture for answer in answers):
         return None

@@ -32,18 +32,28 @@ def figures_of(wanted: Sequence[tuple[int, str]]) -> dict[str, Kept | None]:
     One query when all of them are kept. One that is missing, or of an earlier drawing, is drawn
     and kept for the next reader.
     """
+    return {name: figure for (_, name), figure in _kept_or_drawn(wanted).items()}
+
+
+def figure_of_each(pooled_ids: Iterable[int], name: str) -> dict[int, Kept | None]:
+    """The same figure of several estimates, by their ids; else as `figures_of`."""
+    found = _kept_or_drawn([(pooled_id, name) for pooled_id in pooled_ids])
+    return {pooled_id: figure for (pooled_id, _), figure in found.items()}
+
+
+def _kept_or_drawn(wanted: Sequence[tuple[int, str]]) -> dict[tuple[int, str], Kept | None]:
     language = get_language() or settings.LANGUAGE_CODE
     asked = Q(pk__in=[])
     for pooled_id, name in wanted:
         asked |= Q(pooled=pooled_id, name=name)
     rows = Figure.objects.filter(asked, language=language, drawing=DRAWING_VERSION)
-    kept = {row.name: row for row in rows}
+    kept = {(row.pooled_id, row.name): row for row in rows}
     for pooled_id, name in wanted:
-        if name not in kept:
-            source = source_of(pooled_id)
-            kept[name] = _figure(source, FIGURES[name], language)
-            _store([kept[name]])
-    return {name: Kept(row.wide, row.narrow) if row.wide else None for name, row in kept.items()}
+        if (pooled_id, name) not in kept:
+            row = _figure(source_of(pooled_id), FIGURES[name], language)
+            _store([row])
+            kept[pooled_id, name] = row
+    return {key: Kept(row.wide, row.narrow) if row.wide else None for key, row in kept.items()}
 
 
 def source_of(pooled_id: int) -> Source:
