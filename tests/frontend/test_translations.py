@@ -19,7 +19,7 @@ FILES = {
     *(f"frontend/templates/frontend/public/{name}.html" for name in PAGES),
     *(f"frontend/templates/frontend/components/_{name}.html" for name in PARTS),
     "frontend/templates/frontend/base.html",
-    "frontend/templates/404.html",
+    *(f"frontend/templates/{name}.html" for name in ("403", "403_csrf", "404", "500")),
     *(f"frontend/presenters/{n}.py" for n in ("ratings", "rating_sentences", "comparing")),
     "frontend/presenters/glossary.py",
     "frontend/presenters/photos.py",
