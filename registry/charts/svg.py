@@ -43,6 +43,12 @@ def draw(chart: altair.TopLevelMixin, caption: Caption) -> str:
     return ElementTree.tostring(root, encoding="unicode")
 
 
+def warm_up() -> None:
+    """Draw one point: the first drawing of a process loads the engine, most of a second."""
+    point = altair.Chart(altair.Data(values=[{"x": 1}])).mark_point().encode(x="x:Q")
+    vl_convert.vegalite_to_svg(json.dumps(point.to_dict(validate=False)))
+
+
 def _plain_attributes(element: ElementTree.Element, prefix: str) -> None:
     for name, value in list(element.attrib.items()):
         if name in _DROPPED or name.startswith("aria-"):

@@ -101,6 +101,7 @@ def _web_server(host: str, port: int, workers: int, environment: dict[str, str])
     where = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
     arguments = [
         "registry.config.wsgi:application",
+        "--config=python:registry.config.web_worker",
         f"--bind={where}",
         f"--workers={workers}",
         "--worker-class=gthread",
