@@ -34,6 +34,9 @@ class RunOut(serializers.Serializer):
     started_at = serializers.DateTimeField(allow_null=True)
     heartbeat_at = serializers.DateTimeField(allow_null=True)
     finished_at = serializers.DateTimeField(allow_null=True)
+    curves = serializers.CharField(
+        help_text="decay curves of its piles: waiting, done, outdated (the data moved on) or failed"
+    )
     superseded = serializers.BooleanField(
         help_text="whether a newer run of the trial has finished since"
     )

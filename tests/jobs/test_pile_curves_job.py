@@ -170,6 +170,7 @@ def test_the_api_tells_curves_to_those_who_may_see_the_pile(run: PoolingRun, cal
     assert single["parameters"][0]["name"] == "k"
     assert single["half_life_days"] == pytest.approx(np.log(2) / single["parameters"][0]["value"])
     assert row["superseded"] is False
+    assert call("GET", f"/pooling-runs/{run.pk}/", as_="NORTH").json()["curves"] == "done"
     assert len(listed.json()["results"]) == PileCurve.objects.count()
     assert south.json()["results"] == stranger.json()["results"] == []
     lines = b"".join(as_csv.streaming_content).decode().splitlines()
