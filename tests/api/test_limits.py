@@ -66,7 +66,7 @@ def test_declared_size_is_refused_before_a_byte_is_read(call: Call, settings: La
     answer = call("POST", "/retrievals/", "x" * 101, as_="NORTH")
 
     assert (answer.status_code, answer.json()["code"]) == (413, "body_too_large")
-    assert "split the file" in answer.json()["detail"]
+    assert "send it in parts" in answer.json()["detail"]
     assert not Upload.objects.exclude(kind="materials").exists()
 
 
