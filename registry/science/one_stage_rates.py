@@ -78,8 +78,8 @@ def _pool_material(used: UsedLooks, m: int) -> RatePool:
         return pool if said or named is None else pool.with_warnings(named)
     if mine.looks.n_sites < MIN_SITES_TO_POOL:
         return replace(pool, mu=None, se=None).with_warnings(*say.about_sites(1, None, True))
-    pool = replace(pool, left_out=_left_out(mine, fit), loss_cases=_loss_cases(used, m))
-    pool = _with_handling(pool, used, m, mine.looks)
+    pool = replace(pool, left_out=_left_out(mine, fit), loss_cases=_loss_cases(used, m, fit))
+    pool = _with_handling(pool, used, m, mine.looks, fit)
     return replace(
         pool,
         warnings=(
@@ -204,26 +204,28 @@ def _left_out(mine: _Material, fit: OneStageFit) -> tuple[WithoutSite, ...]:
     )
 
 
-def _loss_cases(used: UsedLooks, m: int) -> tuple[LossCase, ...]:
+def _loss_cases(used: UsedLooks, m: int, main: OneStageFit) -> tuple[LossCase, ...]:
     """The fit again with lost bags as gone and as untouched."""
     lost = is_lost(used.looks) & (used.looks.day > 0) & (used.looks.material == m)
     if not lost.any():
         return ()
     part = replace(used, looks=used.looks.rows(used.looks.material == m))
-    return tuple(_loss_case(part, m, case) for case in (LOST_AS_GONE, LOST_AS_UNTOUCHED))
+    return tuple(_loss_case(part, m, case, main) for case in (LOST_AS_GONE, LOST_AS_UNTOUCHED))
 
 
-def _loss_case(part: UsedLooks, m: int, assumption: str) -> LossCase:
+def _loss_case(part: UsedLooks, m: int, assumption: str, main: OneStageFit) -> LossCase:
     chosen = with_losses_as(part, assumption).in_fit & (part.looks.material == m)
     checked = _checked(losses_as(part.looks, assumption), chosen)
     try:
-        fit = fit_looks(checked)
+        fit = fit_looks(checked, near=main)
     except FitDidNotConverge:
         return LossCase(assumption, None, None, checked.n_sites)
     return LossCase(assumption, fit.mu, fit.se, checked.n_sites)
 
 
-def _with_handling(pool: RatePool, used: UsedLooks, m: int, looks: Looks) -> RatePool:
+def _with_handling(
+    pool: RatePool, used: UsedLooks, m: int, looks: Looks, fit: OneStageFit
+) -> RatePool:
     """The travel bags' common correction moves all sites together, so it widens the mean alone.
 
     How far: the fit again with the correction one standard error away.
@@ -233,7 +235,7 @@ def _with_handling(pool: RatePool, used: UsedLooks, m: int, looks: Looks) -> Rat
         return pool
     factor = 1.0 + handling.standard_error / handling.remaining
     try:
-        moved = fit_looks(replace(looks, remaining=looks.remaining * factor)).mu
+        moved = fit_looks(replace(looks, remaining=looks.remaining * factor), near=fit).mu
     except FitDidNotConverge:
         moved = None
     if moved is None:

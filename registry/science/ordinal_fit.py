@@ -92,7 +92,7 @@ class OrdinalProblem:
         w = -variances[0] * self.likelihood.sum_by_leaf(d.third)
         _, lambda_sums, rho = solve(sweep, w, 0.0)
         pairs = zip(mode.node_sums, lambda_sums, by_tau2, strict=True)
-        by_variance = np.array([0.5 * (n @ n - slope - n @ lam) for n, lam, slope in pairs])
+        by_variance = np.array([0.5 * (n @ n - slope.sum() - n @ lam) for n, lam, slope in pairs])
         by_phi = self._by_phi(d, variances[0], rho)
         by_tau = 2.0 * x[self.k + self.q :] * by_variance[self.free]
         height = d.value.sum() - 0.5 * mode.node_sums[0] @ mode.effect

@@ -45,6 +45,10 @@ TAU_IS_ZERO = 0.01
 LARGEST_SE = 2.0
 # Added to a mean log rate: twenty times faster.
 MUCH_FASTER = 3.0
+# A standard deviation of zero is a stationary point; a start lies beside it.
+LEAST_START = 1e-3
+# Share of the longest lag to try first beside a lag known to be near.
+LEAST_LAG_STEP = 1e-3
 # Standard deviations to start from when the first try failed, times the coarse ones.
 WIDER = 2.5
 
@@ -91,13 +95,16 @@ def fit_one_stage(
     return fit_looks(looks, residual)
 
 
-def fit_looks(looks: Looks, residual: str = "normal") -> OneStageFit:
-    """`fit_one_stage` on looks already checked."""
+def fit_looks(
+    looks: Looks, residual: str = "normal", near: OneStageFit | None = None
+) -> OneStageFit:
+    """`fit_one_stage` on looks already checked; `near` is a fit of much the same looks to start
+    from, which saves the search and nothing else."""
     early = outcomes.without_a_fit(looks, residual)
     if early is not None:
         return early
     problem = OneStageProblem(looks, residual)
-    fitted = _first_that_converges(problem)
+    fitted = _first_that_converges(problem, near)
     if fitted is None:
         return outcomes.no_optimum(looks, residual)
     if fitted.se is None or fitted.se > LARGEST_SE:
@@ -136,18 +143,34 @@ class OneStageProblem:
         best, ends, note = self._lag(profile, start.lag)
         return self._record(profile, best, ends, note)
 
+    def solve_near(self, fit: OneStageFit) -> OneStageFit:
+        """From the optimum of much the same looks, with the same variances free."""
+        assert fit.lag is not None
+        likelihood = CellLikelihood(self.cells, self.nu)
+        psi = np.maximum(psi_of(fit, self.layout), LEAST_START)
+        profile = LagProfile(likelihood, self.layout, psi, self.leaf_rates(fit))
+        step = max(fit.lag.standard_error or 0.0, LEAST_LAG_STEP * self.upper)
+        best, ends, note = self._lag(profile, fit.lag.days, step)
+        return self._record(profile, best, ends, note)
+
+    def leaf_rates(self, fit: OneStageFit) -> FloatArray:
+        """(n_leaves,) each site's shrunken log rate; the mean for a site the fit did not see."""
+        known = {site.site: site.shrunken for site in fit.sites}
+        rates = [known.get(int(code), fit.mu) for code in self.looks.site_codes]
+        return np.array(rates, float)[self.cells.nest.top_of_leaf()]
+
     def profile(self, start: Start, eta: FloatArray, widen: float) -> LagProfile:
         """The profile standing at the start."""
         psi = widen * self.layout.from_start(start)
         return LagProfile(CellLikelihood(self.cells, self.nu), self.layout, psi, eta)
 
     def _lag(
-        self, profile: LagProfile, start: float
+        self, profile: LagProfile, start: float, step: float | None = None
     ) -> tuple[ProfilePoint, tuple[ProfilePoint, ProfilePoint] | None, Warning_ | None]:
         """Best point, ends of the lag's interval (None: not identified) and why."""
         if self.upper <= 0.0:
             return profile.at(0.0), None, self.lag_note
-        best = highest(profile, start, self.upper, self.look_days)
+        best = highest(profile, start, self.upper, self.look_days, step)
         if outcomes.first_look_is_late(self.look_days, best.lag):
             return profile.at(0.0), None, outcomes.LAG_LATE
         ends = interval(profile, best, self.upper)
@@ -244,9 +267,12 @@ def psi_of(fit: OneStageFit, layout: Layout) -> FloatArray:
     return np.sqrt([max(fit.a - LEAST_A, 0.0), fit.b, *(t or 0.0 for t in tau2)])
 
 
-def _first_that_converges(problem: OneStageProblem) -> OneStageFit | None:
+def _first_that_converges(problem: OneStageProblem, near: OneStageFit | None) -> OneStageFit | None:
     """The model as it is; from a wider start; with the lag held at zero, which is then said."""
-    for attempt in (problem.solve, lambda: problem.solve(widen=WIDER), problem.solve_without_lag):
+    attempts = [problem.solve, lambda: problem.solve(widen=WIDER), problem.solve_without_lag]
+    if near is not None and near.outcome is OneStageOutcome.ESTIMATED:
+        attempts.insert(0, lambda: problem.solve_near(near))
+    for attempt in attempts:
         try:
             return attempt()
         except FitDidNotConverge:

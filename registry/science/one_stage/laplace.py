@@ -105,6 +105,62 @@ def evaluate(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode)
     ModeNotFound : the inner iteration does not end at a proper mode.
     """
     mode = find_mode(likelihood, theta, start)
+    t = _terms(likelihood, theta, mode)
+    criterion = t.leaf.total - 0.5 * mode.scores @ (mode.eta - mode.mean) - 0.5 * t.sweep.log_det()
+    gradient = [*t.by_phi.sum(axis=1), *(node.sum() for node in t.by_tau2)]
+    if theta.mean is None:
+        criterion += 0.5 * (LOG_2PI - np.log(t.sweep.root))
+    else:
+        gradient.append(t.by_mean.sum())
+    exact = Mode(mode.mean, mode.eta, mode.scores, mode.node_sums, t.sweep, t.leaf)
+    return Evaluation(float(criterion), np.array(gradient), exact)
+
+
+@dataclass(frozen=True)
+class SitePieces:
+    """What each site adds at one θ with the mean given; all (n_sites, …).
+
+    Attributes
+    ----------
+    gradient : by L, a, b, τ_j² (leaf first) and μ of the site's own log-likelihood.
+    score, information : N and A: slope and curvature in μ of the site's height at its mode.
+    bags_alone : information of the leaves, were nothing random.
+    """
+
+    gradient: FloatArray
+    score: FloatArray
+    information: FloatArray
+    bags_alone: FloatArray
+
+
+def pieces_by_site(
+    likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode
+) -> SitePieces:
+    """With the mean given, sites do not know of each other: their parts of `evaluate`."""
+    assert theta.mean is not None
+    mode = find_mode(likelihood, theta, start)
+    t = _terms(likelihood, theta, mode)
+    nest = likelihood.cells.nest
+    by_variance = [nest.by_site(level, node) for level, node in enumerate(t.by_tau2)]
+    columns = [*(nest.by_site(0, leaf) for leaf in t.by_phi), *by_variance, t.by_mean]
+    top = t.sweep.information[-1] / t.sweep.inflation[-1]
+    alone = nest.by_site(0, np.maximum(t.sweep.information[0], 0.0))
+    return SitePieces(np.column_stack(columns), mode.node_sums[-1], top, alone)
+
+
+@dataclass(frozen=True)
+class _Terms:
+    """The gradient's terms: `by_phi` (3, n_leaves), `by_tau2` by level and node, `by_mean` by
+    site; `sweep` is the one whose determinants are taken."""
+
+    leaf: LeafDerivatives
+    sweep: Sweep
+    by_phi: FloatArray
+    by_tau2: list[FloatArray]
+    by_mean: FloatArray
+
+
+def _terms(likelihood: CellLikelihood, theta: Theta, mode: Mode) -> _Terms:
     flat = theta.mean is None
     leaf, third = likelihood.to_third(mode.eta, theta.lag, theta.a, theta.b)
     nest = likelihood.cells.nest
@@ -113,25 +169,17 @@ def evaluate(likelihood: CellLikelihood, theta: Theta, start: FloatArray | Mode)
     safe = sweep if bounded is None else sweep_up(nest, theta.tau2, bounded.information)
     if not (sweep.positive and safe.positive):
         raise ModeNotFound("The penalised information is not positive at the mode.")
-    by_tau2, variances = log_det_slopes(safe, flat)
-    g = variances[0]
+    slopes, variances = log_det_slopes(safe, flat)
+    by_tau2, g = list(slopes), variances[0]
     if bounded is not None:
-        by_tau2[0] += g @ bounded.by_tau2
+        by_tau2[0] = by_tau2[0] + g * bounded.by_tau2
         g = g * bounded.slope
     _, lambda_sums, rho = solve(sweep, -g * third.third, None if flat else 0.0)
-    by_phi = (
-        third.by_phi.sum(axis=1) + 0.5 * third.second_by_phi @ g - 0.5 * third.first_by_phi @ rho
-    )
+    by_phi = third.by_phi + 0.5 * third.second_by_phi * g - 0.5 * third.first_by_phi * rho
     pairs = zip(mode.node_sums, lambda_sums, by_tau2, strict=True)
-    by_variance = [0.5 * (n @ n - by - n @ lam) for n, lam, by in pairs]
-    criterion = leaf.total - 0.5 * mode.scores @ (mode.eta - mode.mean) - 0.5 * safe.log_det()
-    gradient = [*by_phi, *by_variance]
-    if flat:
-        criterion += 0.5 * (LOG_2PI - np.log(safe.root))
-    else:
-        gradient.append(mode.scores.sum() - 0.5 * lambda_sums[0].sum())
-    exact = Mode(mode.mean, mode.eta, mode.scores, mode.node_sums, safe, leaf)
-    return Evaluation(float(criterion), np.array(gradient), exact)
+    by_variance = [0.5 * (n * n - by - n * lam) for n, lam, by in pairs]
+    by_mean = mode.node_sums[-1] - 0.5 * lambda_sums[-1]
+    return _Terms(leaf, safe, by_phi, by_variance, by_mean)
 
 
 @dataclass(frozen=True)

@@ -67,10 +67,18 @@ class Nest:
 
     def top_of_leaf(self) -> IntArray:
         """(n_leaves,) site of each leaf."""
-        top = np.arange(self.sizes[0])
-        for parent in self.parents:
+        return self.top_of(0)
+
+    def top_of(self, level: int) -> IntArray:
+        """Site of each node of a level."""
+        top = np.arange(self.sizes[level])
+        for parent in self.parents[level:]:
             top = parent[top]
         return top
+
+    def by_site(self, level: int, values: FloatArray) -> FloatArray:
+        """(n_sites,) sums of a level's node values."""
+        return sum_by(self.top_of(level), values, self.sizes[-1])
 
 
 @dataclass(frozen=True)
@@ -126,20 +134,24 @@ def solve(
     return mean, tuple(reversed(sums)), above
 
 
-def log_det_slopes(sweep: Sweep, flat_mean: bool) -> tuple[FloatArray, tuple[FloatArray, ...]]:
+def log_det_slopes(
+    sweep: Sweep, flat_mean: bool
+) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
     """Derivatives of log det (I + V D) [+ log A_root] by τ_j² and by every node's A_j.
 
-    The second are the conditional variances of the nodes' total effects given the data; with a
-    flat mean its uncertainty is included.
+    Both by level, one value per node (those by τ_j² are to be summed). The second are the
+    conditional variances of the nodes' total effects given the data; with a flat mean its
+    uncertainty is included.
     """
     nest, tau2 = sweep.nest, sweep.tau2
-    by_tau2 = np.zeros(nest.n_levels)
+    by_tau2: list[FloatArray] = []
     variance: list[FloatArray] = []
     above = np.array([1.0 / sweep.root if flat_mean else 0.0])
     for level in reversed(range(nest.n_levels)):
         info, u = sweep.information[level], sweep.inflation[level]
         from_above = nest.spread_down(level, above)
-        by_tau2[level] = np.sum(info / u - from_above * (info / u) ** 2)
+        share = info / u
+        by_tau2.append(share - from_above * share**2)
         above = tau2[level] / u + from_above / u**2
         variance.append(above)
-    return by_tau2, tuple(reversed(variance))
+    return tuple(reversed(by_tau2)), tuple(reversed(variance))

@@ -44,9 +44,10 @@ class Layout:
         return Theta(lag, LEAST_A + psi[0] ** 2, psi[1] ** 2, tau2)
 
     def gradient(self, psi: FloatArray, by_theta: FloatArray) -> FloatArray:
-        """From the gradient by (L, a, b, τ²) to the gradient by ψ."""
-        by_square = np.concatenate([by_theta[1:3], by_theta[3:][self.free]])
-        return 2.0 * psi * by_square
+        """From gradients by (L, a, b, τ² …), (…, 3 + n_levels), to gradients by ψ."""
+        end = 3 + len(self.free)
+        by_square = np.concatenate([by_theta[..., 1:3], by_theta[..., 3:end][..., self.free]], -1)
+        return np.asarray(2.0 * psi * by_square)
 
     def from_start(self, start: Start) -> FloatArray:
         taus = np.array([start.tau_pile, start.tau_pile, start.tau_site])[-len(self.free) :]

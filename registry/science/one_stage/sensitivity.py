@@ -1,19 +1,24 @@
 """How far the answer leans on one site, on normal residuals, and on Laplace's approximation."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from registry.science.one_stage.cells import Cells, Looks
-from registry.science.one_stage.fit import OneStageProblem, fit_looks, psi_of
+from registry.science.one_stage.fit import TAU_IS_ZERO, OneStageProblem, fit_looks, psi_of
 from registry.science.one_stage.lag import highest
 from registry.science.one_stage.laplace import (
     Evaluation,
     Mode,
     ModeNotFound,
+    SitePieces,
     Theta,
     evaluate,
     find_mode,
+    pieces_by_site,
     variance_of_mean,
 )
+from registry.science.one_stage.leave_out import Taylor, without_each
 from registry.science.one_stage.likelihood import CellLikelihood
 from registry.science.one_stage.maximise import Value, maximise, positive
 from registry.science.one_stage.profile import LagProfile
@@ -30,6 +35,12 @@ from registry.science.types import FitDidNotConverge, FloatArray, ScienceError
 MIN_SITES_TO_LEAVE_ONE_OUT = 3
 # A promised gain at which Newton stops without a site; the step left is taken to first order.
 LEFT_OUT_GAIN = 2e-3
+# From so many sites on, one of them moves the optimum little: a Newton step for all at once.
+MANY_SITES = 12
+# A promised gain above which that step is too long to be trusted alone.
+LONGEST_GAIN = 0.1
+# A small spread of log rates, to start from beside zero.
+LIFTED = 0.1
 # A difference beyond this share of the standard error is shown before the number itself.
 STUDENT_WARNS_AT = 0.5
 # Student's squared scale is below the variance it stands for; ν/(ν + 2) starts it near its optimum.
@@ -50,7 +61,9 @@ def leave_one_site_out(looks: Looks, fit: OneStageFit) -> tuple[SiteLeftOut, ...
     if fit.outcome is not OneStageOutcome.ESTIMATED or looks.n_sites < MIN_SITES_TO_LEAVE_ONE_OUT:
         return ()
     warm = _WarmStart(looks, fit)
-    return tuple(warm.without(site) for site in range(looks.n_sites))
+    if looks.n_sites < MANY_SITES:
+        return tuple(warm.without(site) for site in range(looks.n_sites))
+    return warm.without_each()
 
 
 class _WarmStart:
@@ -65,7 +78,7 @@ class _WarmStart:
         psi = psi_of(fit, self.problem.layout)
         self.x = np.append(psi, self.lag) if self.free_lag else psi
         self.scale = np.maximum(np.abs(self.x), 0.25 * np.median(psi[:2]))
-        self.here = self._evaluate(self.problem.cells, self.x, _leaf_rates(self.problem, fit))
+        self.here = self._evaluate(self.problem.cells, self.x, self.problem.leaf_rates(fit))
         self.information, self.mean_slope, self.variance_slope = self._differences()
         self.extra = max(_square(fit.se) - variance_of_mean(self.here.mode), 0.0)
 
@@ -75,11 +88,57 @@ class _WarmStart:
         if np.any(_separable(self.looks, rest) != self.problem.layout.free):
             return self._afresh(site, code)
         try:
-            return self._warm(site, code)
+            return self._warm(site)
         except (FitDidNotConverge, ModeNotFound):
             return self._afresh(site, code)
 
-    def _warm(self, site: int, code: int) -> SiteLeftOut:
+    def without_each(self) -> tuple[SiteLeftOut, ...]:
+        """All sites by one Newton step each; those it would carry far are walked to."""
+        found = without_each(self._taylor(), self.information)
+        n = self.looks.n_sites
+        out = []
+        for site in range(n):
+            rest = self.looks.pile_site != site
+            same_design = np.all(_separable(self.looks, rest) == self.problem.layout.free)
+            if not (same_design and found.gain[site] <= LONGEST_GAIN):
+                out.append(self.without(site))
+                continue
+            theta = self._theta(self.x + found.step[site])
+            mean = self.here.mode.mean + float(found.mean[site])
+            variance = float(found.variance[site]) + self.extra * n / (n - 1.0)
+            out.append(self._record(site, theta, mean, variance))
+        return tuple(out)
+
+    def _taylor(self) -> Taylor:
+        z = np.append(self.x, self.here.mode.mean)
+        steps = 1e-4 * np.append(self.scale, 1.0)
+        points = [z, *(z + np.diag(steps))]
+        pieces = [self._pieces(point) for point in points]
+        gradients = [self._by_z(x, p) for x, p in zip(points, pieces, strict=True)]
+        return Taylor.of(pieces[0], pieces[1:], steps, gradients)
+
+    def _pieces(self, z: FloatArray) -> SitePieces:
+        theta = replace(self._theta(z[:-1]), mean=float(z[-1]))
+        likelihood = CellLikelihood(self.problem.cells, self.problem.nu)
+        return pieces_by_site(likelihood, theta, self.here.mode)
+
+    def _by_z(self, z: FloatArray, pieces: SitePieces) -> FloatArray:
+        layout, by_theta = self.problem.layout, pieces.gradient
+        lag = by_theta[:, :1] if self.free_lag else by_theta[:, :0]
+        return np.hstack([layout.gradient(z[: layout.n], by_theta), lag, by_theta[:, -1:]])
+
+    def _record(self, site: int, theta: Theta, mean: float, variance: float) -> SiteLeftOut:
+        tau2 = self.problem.named_tau2(theta.tau2)
+        return SiteLeftOut(
+            int(self.looks.site_codes[site]),
+            mean,
+            float(np.sqrt(max(variance, 0.0))),
+            tau2["tau2_site"],
+            tau2["tau2_pile"],
+            theta.lag,
+        )
+
+    def _warm(self, site: int) -> SiteLeftOut:
         cells = _without_site(self.problem.cells, site)
         latest = self.here.mode
 
@@ -94,23 +153,28 @@ class _WarmStart:
 
         even = np.ones(len(self.x), bool)
         top = maximise(criterion, self.x, self.scale, even, LEFT_OUT_GAIN, self.information)
+        lifted = self._lifted()
+        if lifted is not None:
+            # Zero stays a stationary point without the site, but perhaps no longer the top.
+            latest = self.here.mode
+            other = maximise(criterion, lifted, self.scale, even, LEFT_OUT_GAIN)
+            top = other if other.value.criterion > top.value.criterion else top
         # The last, small Newton step is not walked: its effect is taken to first order.
         step = np.linalg.solve(top.information, top.value.gradient)
         evaluation = top.value.carried
         assert isinstance(evaluation, Evaluation)
-        theta = self._theta(top.at + step)
-        tau2 = self.problem.named_tau2(theta.tau2)
         sites = self.looks.n_sites
         variance = variance_of_mean(evaluation.mode) + float(self.variance_slope @ step)
         variance += self.extra * sites / (sites - 1.0)
-        return SiteLeftOut(
-            code,
-            evaluation.mode.mean + float(self.mean_slope @ step),
-            float(np.sqrt(max(variance, 0.0))),
-            tau2["tau2_site"],
-            tau2["tau2_pile"],
-            theta.lag,
-        )
+        mean = evaluation.mode.mean + float(self.mean_slope @ step)
+        return self._record(site, self._theta(top.at + step), mean, variance)
+
+    def _lifted(self) -> FloatArray | None:
+        """x with the standard deviations that are zero away from it; None when none is."""
+        n = self.problem.layout.n
+        zero = np.zeros(len(self.x), bool)
+        zero[2:n] = np.abs(self.x[2:n]) < TAU_IS_ZERO
+        return np.where(zero, LIFTED, self.x) if zero.any() else None
 
     def _theta(self, x: FloatArray) -> Theta:
         n = self.problem.layout.n
@@ -145,11 +209,6 @@ class _WarmStart:
         return SiteLeftOut(code, fit.mu, fit.se, fit.tau2_site, fit.tau2_pile, days)
 
 
-def _leaf_rates(problem: OneStageProblem, fit: OneStageFit) -> FloatArray:
-    by_site = np.array([site.shrunken for site in fit.sites])
-    return by_site[problem.cells.nest.top_of_leaf()]
-
-
 def _separable(looks: Looks, kept_piles: np.ndarray) -> np.ndarray:
     piles_at_site = np.bincount(looks.pile_site[kept_piles])
     pile, site = bool(piles_at_site.max() > 1), int(np.sum(piles_at_site > 0)) > 1
@@ -180,7 +239,7 @@ def student_check(looks: Looks, fit: OneStageFit) -> StudentCheck | None:
     problem, normal = OneStageProblem(looks, "student"), OneStageProblem(looks, "normal")
     psi = psi_of(fit, problem.layout)
     theta = problem.layout.theta(psi, fit.lag.days)
-    mode = find_mode(CellLikelihood(normal.cells), theta, _leaf_rates(normal, fit))
+    mode = find_mode(CellLikelihood(normal.cells), theta, normal.leaf_rates(fit))
     psi[:2] *= np.sqrt(STUDENT_SHARE)
     likelihood = CellLikelihood(problem.cells, problem.nu)
     profile = LagProfile(likelihood, problem.layout, psi, mode.eta)
@@ -213,7 +272,7 @@ def laplace_error(looks: Looks, fit: OneStageFit, n_nodes: int = 9) -> float:
     assert fit.lag is not None
     theta = problem.layout.theta(psi_of(fit, problem.layout), fit.lag.days)
     theta = Theta(theta.lag, theta.a, theta.b, theta.tau2, fit.mu)
-    found = evaluate(likelihood, theta, _leaf_rates(problem, fit))
+    found = evaluate(likelihood, theta, problem.leaf_rates(fit))
 
     def by_leaf(eta: FloatArray) -> FloatArray:
         return likelihood.by_leaf(eta, theta.lag, theta.a, theta.b)
