@@ -21,7 +21,7 @@ FLATTEST = 1e-6
 LONGEST_STEP = 1.0
 # A promised gain above FAR means the quadratic picture is a poor one: the Hessian is taken afresh,
 # as it is after OLDEST updates.
-FAR = 0.5
+FAR = 5.0
 OLDEST = 12
 DIFFERENCE = 1e-4
 # Even parameters this close to zero (in scales) count as zero when their curvature is tested.
