@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from registry.models import Material, Trial
-from registry.queries.pooling_input import looks_of
+from registry.queries.looks_of_trial import looks_of
 from registry.science.mass_balance import UPPER_LIMIT_ABOVE
 from registry.science.types import BagLooks, BagPurpose, LookOutcome
 

@@ -9,15 +9,13 @@ from dataclasses import dataclass
 
 from django.db import connection
 
-from registry.models import Material, Pile, Trial
-from registry.queries.exclusions import LOOK_IS_EXCLUDED
+from registry.models import Trial
+from registry.queries.looks_of_trial import looks_of
 from registry.queries.material_facts import material_facts
 from registry.queries.pile_heat import classes_of, heat_summaries, warmth_of
 from registry.science.explanations import Warmth
 from registry.science.formulation import MaterialFacts
-from registry.science.looks import code_looks
 from registry.science.types import BagLooks
-from registry.science.weighings import Weighings, columns_from_weighings
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,26 +30,6 @@ class PoolingInput:
     window_days: int
     reference_material: str | None
 
-
-# One row per look, with the raw weighings, and whether a coordinator left it out.
-_LOOKS = f"""
-SELECT site.code, pile.code, material.code, bag.label,
-       (look.retrieved_on - bag.buried_on)::float8, look.outcome, bag.purpose,
-       bag.initial_mass_g, bag.initial_moisture_pct, look.dry_mass_g,
-       look.ash_pct, look.contaminant_ash_pct, material.initial_ash_pct,
-       look.fragmentation::float8, material.role,
-       {LOOK_IS_EXCLUDED}
-  FROM registry_retrieval look
-  JOIN registry_bag bag ON bag.id = look.bag_id
-  JOIN registry_pile pile ON pile.id = bag.pile_id
-  JOIN registry_site site ON site.id = pile.site_id
-  JOIN registry_material material ON material.id = bag.material_id
- WHERE bag.trial_id = %(trial)s
-   AND (%(material)s::bigint IS NULL OR bag.material_id = %(material)s)
-   AND (%(pile)s::bigint IS NULL OR bag.pile_id = %(pile)s)
-   AND (NOT %(controls)s OR material.role <> 'test')
- ORDER BY look.id
-"""
 
 # Sums of row hashes do not depend on the order of the rows and need no sort.
 _DIGEST = """
@@ -96,29 +74,6 @@ def gather(trial: Trial) -> PoolingInput:
         window_days=trial.window_days,
         reference_material=_reference(trial),
     )
-
-
-def looks_of(
-    trial: Trial,
-    *,
-    material: Material | None = None,
-    pile: Pile | None = None,
-    controls_only: bool = False,
-    heat: dict[tuple[str, str], str] | None = None,
-) -> BagLooks:
-    """The looks of a trial, of one of its materials or piles, or of its controls; `heat` by (site,
-    pile)."""
-    wanted = {
-        "trial": trial.pk,
-        "material": None if material is None else material.pk,
-        "pile": None if pile is None else pile.pk,
-        "controls": controls_only,
-    }
-    with connection.cursor() as cursor:
-        cursor.execute(_LOOKS, wanted)
-        rows = cursor.fetchall()
-    weighings = Weighings.from_rows(rows, detection_limit=trial.detection_limit)
-    return code_looks(columns_from_weighings(weighings, trial=trial.code, pile_heat=heat or {}))
 
 
 def digest(trial: Trial) -> str:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from registry.columns import OUTCOMES, PURPOSES
 from registry.models import Material, Pile
-from registry.queries.binary_columns import read_columns
+from registry.queries.binary_columns import place_in, read_columns
 from registry.queries.exclusions import LOOK_IS_EXCLUDED
 from registry.science.mass_balance import BagMasses, weigh
 from registry.science.quality_rules import BagTable, LookTable
@@ -28,15 +28,10 @@ class ReviewedLooks:
     agreed_day: float
 
 
-def _place_in(column: str, words: tuple[str, ...]) -> str:
-    cases = " ".join(f"WHEN '{word}' THEN {number}" for number, word in enumerate(words))
-    return f"CASE {column} {cases} END"
-
-
 # Whole numbers of a look in one: each column costs as much as all the rules about it.
 _NUMBERS = {
-    "outcome": (_place_in("look.outcome", OUTCOMES), 8),
-    "purpose": (_place_in("bag.purpose", PURPOSES), 4),
+    "outcome": (place_in("look.outcome", OUTCOMES), 8),
+    "purpose": (place_in("bag.purpose", PURPOSES), 4),
     "reburied": ("look.reburied::integer", 2),
     "excluded": (f"({LOOK_IS_EXCLUDED})::integer", 2),
     # Blank is 0, so a score or a plan counts from 1.

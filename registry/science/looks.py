@@ -4,12 +4,13 @@ Labels are sorted before they are numbered, and rows are put in a fixed order, s
 in which rows arrive cannot change a pooled number, not even in its last bit.
 """
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from registry.science.coded import Coded
 from registry.science.types import (
     BagLooks,
     BagPurpose,
@@ -36,17 +37,22 @@ def code_looks(columns: LookColumns) -> BagLooks:
     missing, or an outcome is unknown.
     """
     n = len(columns.day)
-    site_labels, site = _codes(columns.site)
-    material_labels, material = _codes(columns.material)
-    piles = list(zip(columns.site, columns.pile, strict=True))
-    pile_keys = sorted(set(piles))
-    pile = _numbered(piles, pile_keys)
-    _, bag = _codes(columns.bag)
+    site, pile_word = Coded.of(columns.site), Coded.of(columns.pile)
+    material = Coded.of(columns.material)
+    if not len(site) == len(pile_word) == len(material) == n:
+        raise ScienceError("Every look needs a site, a pile and a material.")
+    width = max(len(pile_word.labels), 1)
+    keys, pile = np.unique(site.code * width + pile_word.code, return_inverse=True)
+    pile_site, word = keys // width, keys % width
+    pile_keys = [
+        (site.labels[s], pile_word.labels[p])
+        for s, p in zip(pile_site.tolist(), word.tolist(), strict=True)
+    ]
     looks = BagLooks(
-        site=site,
-        pile=pile,
-        material=material,
-        bag=bag,
+        site=site.code,
+        pile=pile.reshape(-1),
+        material=material.code,
+        bag=Coded.of(columns.bag).code,
         day=np.asarray(columns.day, float),
         remaining=np.asarray(columns.remaining, float),
         outcome=_words(columns.outcome, LookOutcome),
@@ -56,12 +62,12 @@ def code_looks(columns: LookColumns) -> BagLooks:
         measurement_sd=_optional(columns.measurement_sd, n, 0.0),
         ash_corrected=_optional(columns.ash_corrected, n, False).astype(bool),
         purpose=_words(columns.purpose or ["sample"] * n, BagPurpose),
-        site_labels=site_labels,
+        site_labels=site.labels,
         pile_labels=tuple(p for _, p in pile_keys),
-        material_labels=material_labels,
-        pile_site=np.array([site_labels.index(s) for s, _ in pile_keys], dtype=np.int64),
+        material_labels=material.labels,
+        pile_site=pile_site,
         material_roles=tuple(
-            columns.material_roles.get(m, MaterialRole.TEST.value) for m in material_labels
+            columns.material_roles.get(m, MaterialRole.TEST.value) for m in material.labels
         ),
         pile_heat=tuple(columns.pile_heat.get(key, UNKNOWN_HEAT) for key in pile_keys)
         if columns.pile_heat
@@ -108,22 +114,15 @@ def in_fixed_order(looks: BagLooks) -> BagLooks:
     return looks.rows(order)
 
 
-def _codes(labels: Sequence[str]) -> tuple[tuple[str, ...], NDArray[np.int64]]:
-    known = sorted(set(labels))
-    return tuple(known), _numbered(labels, known)
-
-
-def _numbered(keys: Sequence[Hashable], known: Sequence[Hashable]) -> NDArray[np.int64]:
-    number = {key: i for i, key in enumerate(known)}
-    return np.fromiter((number[key] for key in keys), dtype=np.int64, count=len(keys))
-
-
 def _words(words: Sequence[str], kind: type[LookOutcome] | type[BagPurpose]) -> NDArray[np.int8]:
     known = {member.name.lower(): int(member) for member in kind}
-    unknown = [i for i, word in enumerate(words) if word not in known]
-    if unknown:
-        raise ScienceError(f"row {unknown[0]}: {words[unknown[0]]!r} is not one of {list(known)}.")
-    return np.array([known[word] for word in words], dtype=np.int8)
+    coded = Coded.of(words)
+    number = np.array([known.get(label, -1) for label in coded.labels], dtype=np.int8)
+    unknown = np.flatnonzero(number[coded.code] < 0)
+    if len(unknown):
+        first = int(unknown[0])
+        raise ScienceError(f"row {first}: {coded[first]!r} is not one of {list(known)}.")
+    return number[coded.code]
 
 
 def _optional(values: NDArray[Any] | None, n: int, otherwise: float) -> FloatArray:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from registry.science import pool_warnings as say
+from registry.science.both_cores import over_all
 from registry.science.one_stage.cells import Looks, check_looks
 from registry.science.one_stage.fit import fit_looks
 from registry.science.one_stage.records import LagEstimate, OneStageFit, OneStageOutcome
@@ -43,6 +44,8 @@ METHOD = (
     "again); Laplace approximation of the restricted likelihood; mean with t (sites - 1), new pile "
     "at a new site with t (sites - 2)."
 )
+# Looks of a trial from which a second process is worth its start of half a second.
+MANY_LOOKS = 20_000
 # The other outcomes say why themselves, in the fit's notes.
 NO_RATE_BECAUSE = {
     OneStageOutcome.ALL_GONE_AT_FIRST_LOOK: say.GONE_FIRST,
@@ -53,12 +56,20 @@ NO_RATE_BECAUSE = {
 
 def pool_in_one_stage(used: UsedLooks, on_step: Callable[[str, int, int], None]) -> list[RatePool]:
     """Pool every material; see the module's head."""
-    pools = []
-    for m in range(used.n_materials):
-        on_step("one_stage", m, used.n_materials)
-        pools.append(_pool_material(used, m))
-    on_step("one_stage", used.n_materials, used.n_materials)
+    n = used.n_materials
+    on_step("one_stage", 0, n)
+    pools = over_all(
+        _pool_alone,
+        [(used.of_material(m), m) for m in range(n)],
+        second=len(used.looks) >= MANY_LOOKS,
+        on_done=lambda done: on_step("one_stage", done, n),
+    )
+    on_step("one_stage", n, n)
     return pools
+
+
+def _pool_alone(item: tuple[UsedLooks, int]) -> RatePool:
+    return _pool_material(*item)
 
 
 def _pool_material(used: UsedLooks, m: int) -> RatePool:
@@ -209,8 +220,7 @@ def _loss_cases(used: UsedLooks, m: int, main: OneStageFit) -> tuple[LossCase, .
     lost = is_lost(used.looks) & (used.looks.day > 0) & (used.looks.material == m)
     if not lost.any():
         return ()
-    part = replace(used, looks=used.looks.rows(used.looks.material == m))
-    return tuple(_loss_case(part, m, case, main) for case in (LOST_AS_GONE, LOST_AS_UNTOUCHED))
+    return tuple(_loss_case(used, m, case, main) for case in (LOST_AS_GONE, LOST_AS_UNTOUCHED))
 
 
 def _loss_case(part: UsedLooks, m: int, assumption: str, main: OneStageFit) -> LossCase:

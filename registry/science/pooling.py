@@ -31,7 +31,7 @@ from registry.science.types import BagLooks, PooledEstimate, Warning_
 from registry.science.used_looks import UsedLooks, use_looks
 
 # Part of every run's digest: change it whenever a number could change.
-MODEL_VERSION = "2026.6"
+MODEL_VERSION = "2026.7"
 
 # A heat class needs as many sites as a prediction does.
 MIN_SITES_PER_HEAT_CLASS = 3

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from registry.science.cells import Cells, collapse
+from registry.science.cells import Cells, collapse, regroup
 from registry.science.controls import Gate, PileGates, pile_gates
 from registry.science.mass_balance import UPPER_LIMIT_ABOVE, HandlingLoss, handling_loss
 from registry.science.types import (
@@ -35,7 +35,7 @@ class UsedLooks:
 
     Attributes
     ----------
-    looks : all looks, in fixed order. in_fit : (n,) which of them are fitted.
+    looks : all looks, in fixed order (by material first). in_fit : (n,) which of them are fitted.
     cells : the fitted ones, collapsed by unit.
     unit_material, unit_pile, unit_site, unit_looks : (n_units,) of each pile × material.
     last_day : (n_materials,) last look in the fit, 0 without any.
@@ -59,6 +59,24 @@ class UsedLooks:
     @property
     def n_materials(self) -> int:
         return len(self.looks.material_labels)
+
+    def of_material(self, material: int) -> "UsedLooks":
+        """The same for the looks and units of one material; codes and labels stay."""
+        start, end = np.searchsorted(self.looks.material, [material, material + 1]).tolist()
+        rows = np.arange(start, end)
+        mine = self.unit_material == material
+        number = np.where(mine, np.cumsum(mine) - 1, -1)
+        return replace(
+            self,
+            looks=self.looks.rows(rows),
+            in_fit=self.in_fit[rows],
+            upper_limit=self.upper_limit[rows],
+            cells=regroup(self.cells, number, int(mine.sum())),
+            unit_material=self.unit_material[mine],
+            unit_pile=self.unit_pile[mine],
+            unit_site=self.unit_site[mine],
+            unit_looks=self.unit_looks[mine],
+        )
 
     def inactive_piles(self) -> list[int]:
         """Piles whose positive control shows no working compost."""

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from registry.science.coded import Coded
 from registry.science.mass_balance import BagMasses, weigh
 from registry.science.types import BoolArray, FloatArray, LookColumns
 
@@ -80,11 +81,25 @@ def columns_from_weighings(
         fragmentation=raw.fragmentation,
         measurement_sd=balance.sd,
         ash_corrected=balance.ash_corrected,
-        purpose=[purpose or "sample" for purpose in raw.purpose],
-        material_roles=dict(zip(raw.material, raw.role, strict=True)),
+        purpose=_samples_where_blank(raw.purpose),
+        material_roles=_roles(raw),
         pile_heat=pile_heat or {},
         trial=trial,
     )
+
+
+def _samples_where_blank(purpose: Sequence[str]) -> Coded:
+    column = Coded.of(purpose)
+    return Coded.from_codes(column.code, [label or "sample" for label in column.labels])
+
+
+def _roles(raw: Weighings) -> dict[str, str]:
+    material, role = Coded.of(raw.material), Coded.of(raw.role)
+    labels, first = np.unique(material.code, return_index=True)
+    return {
+        material.labels[m]: role[int(row)]
+        for m, row in zip(labels.tolist(), first.tolist(), strict=True)
+    }
 
 
 def _masses(raw: Weighings) -> BagMasses:

@@ -11,8 +11,7 @@ from registry.science.explanation_fits import rows_of_materials
 from registry.science.explanations import explain_trial
 from registry.science.pile_rates import PileRate, pile_rates
 from registry.science.types import PooledEstimate
-
-_BATCH = 5000
+from registry.services.estimate_rows import copy_rows
 
 
 def explain(
@@ -47,20 +46,18 @@ def store(run: PoolingRun, explained: Iterable[science.Explanation]) -> None:
         for found in told
     ]
     Explanation.objects.bulk_create(rows)
-    ExplainedRate.objects.bulk_create(
-        (
-            ExplainedRate(
-                explanation=row,
-                material_id=materials[point.material],
-                site_id=sites[point.site],
-                pile_id=None if point.pile is None else piles[point.site, point.pile],
-                **_columns(point, without=("material", "site", "pile")),
-            )
-            for row, found in zip(rows, told, strict=True)
-            for point in found.points
-        ),
-        batch_size=_BATCH,
-    )
+    points = [
+        {
+            "explanation_id": row.pk,
+            "material_id": materials[point.material],
+            "site_id": sites[point.site],
+            "pile_id": None if point.pile is None else piles[point.site, point.pile],
+            **_columns(point, without=("material", "site", "pile")),
+        }
+        for row, found in zip(rows, told, strict=True)
+        for point in found.points
+    ]
+    copy_rows(ExplainedRate, points)
 
 
 def _columns(record: Any, *, without: tuple[str, ...]) -> dict[str, Any]:

@@ -6,40 +6,23 @@ store results only while it still holds it; a worker that comes back too late ch
 
 import threading
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
 from datetime import timedelta
-from typing import Any
 
 from django.db import IntegrityError, connection, transaction
-from django.db.models import F, Model, Q, QuerySet
+from django.db.models import F, Q, QuerySet
 from django.db.models.functions import Now
 
 from registry.errors import NothingToPool
-from registry.models import (
-    ChanceBy,
-    ClassChance,
-    Comparison,
-    CurvePoint,
-    EstimateWarning,
-    LeaveOneOut,
-    LossScenario,
-    Material,
-    PooledEstimate,
-    PoolingRun,
-    RunState,
-    Site,
-    SiteEstimate,
-    Trial,
-)
+from registry.models import PoolingRun, RunState, Trial
 from registry.permissions import Actor, Capability, demand
 from registry.queries import pooling_input
 from registry.science import types as science
 from registry.science.explanation_types import Explanation
 from registry.science.formulation import contrasted
 from registry.science.pooling import MODEL_VERSION, pool_trial
-from registry.services import audit, explanations
+from registry.services import audit, estimate_rows, explanations
 
 # Long enough that a busy machine is not taken for a dead one, short enough that a coordinator does
 # not wait long after a crash. The heartbeat extends it three times within its length.
@@ -194,7 +177,7 @@ def _finish(
                 error="",
             )
             if mine:
-                _store(run, estimates)
+                estimate_rows.store(run, estimates)
                 explanations.store(run, explained)
     except IntegrityError:
         if not PoolingRun.objects.filter(
@@ -219,78 +202,3 @@ def _hand_back(run_id: int, lease: uuid.UUID, why: str) -> None:
     last = run.filter(attempt__gte=MAX_ATTEMPTS)
     if not last.update(state=RunState.FAILED, error=why[:1000], finished_at=Now()):
         run.update(state=RunState.QUEUED, error=why[:1000], lease=None, lease_until=None)
-
-
-@dataclass(frozen=True, slots=True)
-class _Codes:
-    materials: dict[str, int]
-    sites: dict[str, int]
-
-
-def _store(run: PoolingRun, estimates: tuple[science.PooledEstimate, ...]) -> None:
-    codes = _Codes(
-        materials=dict(Material.objects.values_list("code", "pk")),
-        sites=dict(Site.objects.values_list("code", "pk")),
-    )
-    rows = [_row(run, found, codes) for found in estimates]
-    PooledEstimate.objects.bulk_create(rows)
-    for row, found in zip(rows, estimates, strict=True):
-        _store_parts(row, found, codes)
-
-
-# Columns that both the scientific record and the table have, under the same name.
-_SHARED = sorted(
-    {field.name for field in fields(science.PooledEstimate)}
-    & {field.name for field in PooledEstimate._meta.concrete_fields} - {"material", "run", "id"}
-)
-
-
-def _row(run: PoolingRun, found: science.PooledEstimate, codes: _Codes) -> PooledEstimate:
-    values = {name: getattr(found, name) for name in _SHARED}
-    return PooledEstimate(run=run, material_id=codes.materials[found.material], **values)
-
-
-def _store_parts(pooled: PooledEstimate, found: science.PooledEstimate, codes: _Codes) -> None:
-    SiteEstimate.objects.bulk_create(
-        SiteEstimate(
-            pooled=pooled,
-            site_id=codes.sites[part.site],
-            note=part.note or "",
-            **_values(part, without=("site", "note")),
-        )
-        for part in found.sites
-    )
-    LeaveOneOut.objects.bulk_create(
-        LeaveOneOut(
-            pooled=pooled, site_id=codes.sites[part.site], **_values(part, without=("site",))
-        )
-        for part in found.left_out
-    )
-    Comparison.objects.bulk_create(
-        Comparison(
-            pooled=pooled,
-            other_id=codes.materials[part.other],
-            against_reference=part is found.against_reference,
-            within_formulation=part is found.within_formulation,
-            **_values(part, without=("other",)),
-        )
-        for part in (
-            *found.comparisons,
-            *filter(None, [found.against_reference, found.within_formulation]),
-        )
-    )
-    plain: tuple[tuple[type[Model], Sequence[object]], ...] = (
-        (CurvePoint, found.curve),
-        (ChanceBy, found.chance_90_by),
-        (ClassChance, found.class_chances),
-        (LossScenario, found.loss_sensitivity),
-        (EstimateWarning, found.warnings),
-    )
-    for model, parts in plain:
-        model._default_manager.bulk_create(model(pooled=pooled, **_values(part)) for part in parts)
-
-
-def _values(part: Any, *, without: tuple[str, ...] = ()) -> dict[str, Any]:
-    return {
-        field.name: getattr(part, field.name) for field in fields(part) if field.name not in without
-    }
