@@ -110,4 +110,4 @@ def _parts(
 
 
 def _values(part: Any, *, without: str = "") -> Row:
-    return {name: getattr(part, name) for name in part.__dataclass_stored_ if name != without}
+    return {name: getattr(part, name) for name in part.__dataclass_fields__ if name != without}
