@@ -42,7 +42,7 @@ _JOINT_STEPS = 60
 # A log rate known to ±1e6 is not known.
 _NO_INFORMATION = 1e-12
 # Steps shorter than this, in standard errors, change no digit anybody reads.
-_TOLERANCE = 1e-8
+_TOLERANCE = 1e-7
 _PER_UNIT = ("theta", "variance", "status", "by_lag", "by_scale")
 
 

@@ -20,7 +20,8 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.stats import chi2, norm, t
 
-from registry.science.nested_reml import NestedEffects, fit_nested
+from registry.science.nested_reml import fit_nested
+from registry.science.nested_sums import NestedEffects
 from registry.science.types import FloatArray, ScienceError
 
 Estimator = Literal["REML", "ML", "DL", "PM", "EE"]

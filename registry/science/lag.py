@@ -24,7 +24,9 @@ _GOLDEN_STEPS = 6
 _GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
 # Half the 95 % point of chi-squared with one degree of freedom.
 _HALF_CHI2_95 = 1.920729410347062
-_ROOT_STEPS = 7
+_ROOT_STEPS = 12
+# In log-likelihood: a hundred-thousandth of the interval's width.
+_NEAR_THE_END = 2e-5
 
 
 @dataclass(frozen=True)
@@ -167,8 +169,8 @@ def lag_interval(
 ) -> tuple[FloatArray, FloatArray]:
     """95 % profile interval of the lag, days: (n_materials,) low and high.
 
-    The root of the drop in likelihood, r(L) = √(2·(ℓ(L̂) - ℓ(L))), is nearly a straight line away
-    from L̂, so the end is approached by L̂ + (L - L̂)·1.96/r(L), kept inside what is known of it.
+    The root of the drop in likelihood, r(L) = √(ℓ(L̂) - ℓ(L)), is nearly a straight line away from
+    L̂, so the end is read off the line between the nearest points known inside and outside of it.
     """
     best, at_best = profile(cells, problem, theta, lag, a, b)
     ends = []
@@ -176,17 +178,22 @@ def lag_interval(
         at_bound, theta = profile(cells, problem, at_best, bound, a, b, steps=8)
         reached = at_bound >= best - _HALF_CHI2_95
         inside, outside = np.zeros_like(lag), np.abs(bound - lag)
-        distance, drop, theta = outside, best - at_bound, at_best
-        for _ in range(_ROOT_STEPS):
+        root_in, root_out = np.zeros_like(lag), np.sqrt(np.maximum(best - at_bound, 0.0))
+        distance, theta = outside, at_best
+        for _ in range(0 if reached.all() else _ROOT_STEPS):
             with np.errstate(divide="ignore", invalid="ignore"):
-                guess = distance * np.sqrt(_HALF_CHI2_95 / drop)
-            # Far off, where the root is no line, a step may leave the bracket: halve it instead.
-            low, high = inside + 0.02 * (outside - inside), outside - 0.02 * (outside - inside)
+                slope = (root_out - root_in) / (outside - inside)
+                guess = inside + (np.sqrt(_HALF_CHI2_95) - root_in) / slope
+            # Where the root is no line a step may hardly leave the bracket's end: halve it instead.
+            low, high = inside + 0.001 * (outside - inside), outside - 0.001 * (outside - inside)
             distance = np.where((guess > low) & (guess < high), guess, 0.5 * (inside + outside))
             at = lag + np.sign(bound - lag) * distance
             value, theta = profile(cells, problem, theta, at, a, b, steps=3)
             drop = best - value
-            good = drop <= _HALF_CHI2_95
+            if (reached | (np.abs(drop - _HALF_CHI2_95) < _NEAR_THE_END)).all():
+                break
+            good, root = drop <= _HALF_CHI2_95, np.sqrt(np.maximum(drop, 0.0))
             inside, outside = np.where(good, distance, inside), np.where(good, outside, distance)
+            root_in, root_out = np.where(good, root, root_in), np.where(good, root_out, root)
         ends.append(np.where(reached, bound, lag + np.sign(bound - lag) * distance))
     return ends[0], ends[1]

@@ -57,13 +57,21 @@ def curve(theta: FloatArray, lag: FloatArray, day: FloatArray) -> tuple[FloatArr
     return np.exp(-exponent), exponent
 
 
+def _unit_curve(
+    theta: FloatArray, lag: FloatArray, unit: IntArray, day: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """`curve` of cells from θ and L by unit, with one exponential per unit for the rate."""
+    exponent = np.exp(theta)[unit] * np.maximum(day - lag[unit], 0.0)
+    return np.exp(-exponent), exponent
+
+
 def evaluate(
     cells: Cells, theta: FloatArray, lag: FloatArray, a: FloatArray, b: FloatArray
 ) -> Evaluation:
     """Evaluate all units at once; `theta`, `lag`, `a`, `b` are (n_units,)."""
     n = cells.n_units
     u, c = cells.unit, cells.c_unit
-    f, exponent = curve(theta[u], lag[u], cells.day)
+    f, exponent = _unit_curve(theta, lag, u, cells.day)
     bf = b[u] * f
     variance = a[u] + bf * f + cells.extra_variance
     residual = cells.mean - f
@@ -82,7 +90,7 @@ def evaluate(
     right = f_lag * late
     left = f_lag * (cells.day >= lag[u])
 
-    cf, c_exponent = curve(theta[c], lag[c], cells.c_day)
+    cf, c_exponent = _unit_curve(theta, lag, c, cells.c_day)
     c_variance = a[c] + b[c] * cf * cf
     c_sd = np.sqrt(c_variance)
     z = (cells.c_limit - cf) / c_sd
@@ -111,38 +119,60 @@ def evaluate(
     )
 
 
+@dataclass(frozen=True)
+class ThetaScore:
+    """Score and information (n_units,) for θ alone, and what its log-likelihood is made of."""
+
+    cells: Cells
+    score: FloatArray
+    information: FloatArray
+    variance: FloatArray
+    square: FloatArray
+    near: IntArray
+    near_loglik: FloatArray
+    censored: FloatArray
+
+    def loglik(self) -> FloatArray:
+        """(n_units,); asked for only where a step is the last."""
+        cells = self.cells
+        per_cell = -0.5 * (cells.count * np.log(self.variance) + self.square)
+        per_cell[self.near] += self.near_loglik
+        total = sum_by(cells.unit, per_cell, cells.n_units)
+        if len(cells.c_unit):
+            total += sum_by(cells.c_unit, cells.c_count * log_ndtr(self.censored), cells.n_units)
+        return total
+
+
 def theta_score(
     cells: Cells, theta: FloatArray, lag: FloatArray, a: FloatArray, b: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Log-likelihood, score and information for θ alone: the inner loop of every fit."""
+) -> ThetaScore:
+    """The inner loop of every fit; `theta`, `lag`, `a`, `b` are (n_units,)."""
     n, u, c = cells.n_units, cells.unit, cells.c_unit
-    f, exponent = curve(theta[u], lag[u], cells.day)
+    f, exponent = _unit_curve(theta, lag, u, cells.day)
     bf = b[u] * f
     variance = a[u] + bf * f + cells.extra_variance
-    residual = cells.mean - f
-    square = (cells.count * residual * residual + cells.within_ss) / variance
-    by_f = (cells.count * residual + bf * (square - cells.count)) / variance
-    info = cells.count / variance * (1.0 + 2.0 * bf * bf / variance)
+    inverse = 1.0 / variance
+    gap = cells.count * (cells.mean - f)
+    square = (gap * (cells.mean - f) + cells.within_ss) * inverse
+    by_f = (gap + bf * (square - cells.count)) * inverse
+    info = cells.count * inverse * (1.0 + 2.0 * bf * bf * inverse)
     f_theta = -exponent * f
     near, cut_loglik, cut_by_f, _, kept = _cut(cells, f, variance, bf)
-    cell_loglik = -0.5 * (cells.count * np.log(variance) + square)
-    cell_loglik[near] += cut_loglik
     by_f[near] += cut_by_f
     info[near] *= kept
-    loglik = sum_by(u, cell_loglik, n)
     score = sum_by(u, by_f * f_theta, n)
     information = sum_by(u, info * f_theta * f_theta, n)
+    z = np.empty(0)
     if len(c):
-        cf, c_exponent = curve(theta[c], lag[c], cells.c_day)
+        cf, c_exponent = _unit_curve(theta, lag, c, cells.c_day)
         c_variance = a[c] + b[c] * cf * cf
         c_sd = np.sqrt(c_variance)
         z = (cells.c_limit - cf) / c_sd
         mills = inverse_mills(z)
         z_theta = (1.0 / c_sd + z * b[c] * cf / c_variance) * c_exponent * cf
-        loglik += sum_by(c, cells.c_count * log_ndtr(z), n)
         score += sum_by(c, cells.c_count * mills * z_theta, n)
         information += sum_by(c, cells.c_count * mills * (mills + z) * z_theta**2, n)
-    return loglik, score, information
+    return ThetaScore(cells, score, information, variance, square, near, cut_loglik, z)
 
 
 def variance_score(
@@ -159,7 +189,7 @@ def variance_score(
     score : (n_units, 2); information : (n_units, 3) as aa, ab, bb.
     """
     n, u, c = cells.n_units, cells.unit, cells.c_unit
-    f, exponent = curve(theta[u], lag[u], cells.day)
+    f, exponent = _unit_curve(theta, lag, u, cells.day)
     variance = a[u] + b[u] * f * f + cells.extra_variance
     gain = cells.count / variance * (exponent * f) ** 2
     unit_gain = sum_by(u, gain, n)
@@ -174,7 +204,7 @@ def variance_score(
     score = np.column_stack([sum_by(u, by_v * va, n), sum_by(u, by_v * vb, n)])
     info = [sum_by(u, weight * x, n) for x in (va * va, va * vb, vb * vb)]
     if len(c):
-        cf, _ = curve(theta[c], lag[c], cells.c_day)
+        cf, _ = _unit_curve(theta, lag, c, cells.c_day)
         c_variance = a[c] + b[c] * cf * cf
         z = (cells.c_limit - cf) / np.sqrt(c_variance)
         mills = inverse_mills(z)

@@ -17,7 +17,9 @@ Gradient and observed information are exact; with P = V⁻¹ - uuᵀ/Q, e = P y 
     ∂ℓ_R/∂τ_j² = -½ [ tr(P V_j) - eᵀV_j e ],      I_ij = eᵀV_i P V_j e - ½·tr(P V_i P V_j)
 
 Newton on τ² ≥ 0 with an active set: a component at zero with a falling criterion stays there. Many
-fits run side by side; all arrays are (fits, sites, units), padded with w = 0.
+fits run side by side; all that is needed of a site's units are the sums of `nested_sums`, so arrays
+are (fits, sites). The criterion can have two optima; every fit is first looked at on a grid, and
+climbs from each of its two highest peaks.
 
 References: Harville (1977) J. Am. Stat. Assoc. 72, 320-338; Viechtbauer (2005) J. Educ. Behav.
 Stat. 30, 261-293 (known variances); Konstantopoulos (2011) Res. Synth. Methods 2, 61-76 (nested).
@@ -27,35 +29,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from registry.science.types import BoolArray, FitDidNotConverge, FloatArray
+from registry.science.nested_sums import Kept, NestedEffects, plain_sums, site_sums
+from registry.science.types import BoolArray, FitDidNotConverge, FloatArray, IntArray
 
 _MOST_STEPS = 100
 _HALVINGS = 30
-_LAST_STEP = 1e-9
+_LAST_STEP = 1e-6
 # Keeps the step finite where τ_s² and τ_p² cannot be separated (one pile at every site).
 _RIDGE = 1e-9
+# A peak on the grid may stand so far, in log-likelihood, below the top it belongs to.
+_PEAKS_APART = 5.0
 # Shares of the spread of the effects at which the criterion is looked at before the climb.
 _GRID_LEVELS = (0.0, 0.01, 0.03, 0.1, 0.2, 0.4, 0.8, 1.6)
-
-
-@dataclass(frozen=True)
-class NestedEffects:
-    """Effects of the units of each site, padded to a rectangle.
-
-    Attributes
-    ----------
-    effect, variance, multiplier : (n_sites, width) y, v > 0 and c > 0.
-    present : (n_sites, width) False where padded.
-    """
-
-    effect: FloatArray
-    variance: FloatArray
-    multiplier: FloatArray
-    present: BoolArray
-
-    @property
-    def n_sites(self) -> int:
-        return len(self.effect)
 
 
 @dataclass(frozen=True)
@@ -79,6 +64,11 @@ class _State:
     observed: FloatArray
     expected: FloatArray
 
+    def take(self, rows: IntArray, other: "_State", chosen: BoolArray) -> None:
+        """Put the chosen fits of `other` in these rows; in place."""
+        for name in self.__dataclass_fields__:
+            getattr(self, name)[rows] = getattr(other, name)[chosen]
+
 
 def fit_nested(
     effects: NestedEffects,
@@ -93,8 +83,8 @@ def fit_nested(
     Parameters
     ----------
     keep : (n_fits, n_sites) sites that take part in each fit; all sites in one fit by default.
-    start : (n_starts, 2) starting (τ_s², τ_p²); every fit takes the best of its starts. By default
-        several, so that a second optimum is not missed.
+    start : (2,) or (n_fits, 2) (τ_s², τ_p²) to climb from; the highest peak of a grid by default.
+        Where the grid shows a second peak of about a height, that is climbed too.
     restricted : REML (True) or ML.
     free : which of τ_s², τ_p² are estimated; the other stays at its start.
 
@@ -102,21 +92,27 @@ def fit_nested(
     ------
     FitDidNotConverge when a criterion cannot be brought to an optimum.
     """
-    if keep is None:
-        keep = np.ones((1, effects.n_sites), dtype=bool)
-    best: tuple[FloatArray, _State] | None = None
-    evaluations = 0
-    for one in _starts(effects, keep, start, restricted, free):
-        tau2, state, n = _climb(effects, keep, one, restricted, free)
-        evaluations += n
-        if best is None:
-            best = (tau2, state)
+    kept = Kept(np.ones((1, effects.n_sites), dtype=bool) if keep is None else keep)
+    peaks = _peaks(effects, kept, restricted, free)
+    n = len(kept.sites)
+    if start is None:
+        first = peaks.best
+    else:
+        first = np.broadcast_to(np.asarray(start, float), (n, 2)).copy()
+    tau2, state, evaluations = _climb(effects, kept, first, restricted, free)
+    # The other peak; or, from a given start, whichever peak lies elsewhere.
+    for other, there in ((peaks.best, start is not None), (peaks.second, True)):
+        try_it = np.full(n, there) & peaks.worth(other)
+        if not try_it.any():
             continue
+        some = kept.some(try_it)
+        tau2_there, state_there, more = _climb(effects, some, other[try_it], restricted, free)
+        evaluations += more
         # A start must win by more than rounding, or the order of starts would decide.
-        better = state.criterion > best[1].criterion + 1e-10
-        best = (np.where(better[:, None], tau2, best[0]), _pick(better, state, best[1]))
-    assert best is not None
-    tau2, state = best
+        better = state_there.criterion > state.criterion[try_it] + 1e-10
+        won = np.flatnonzero(try_it)[better]
+        tau2[won] = tau2_there[better]
+        state.take(won, state_there, better)
     return RemlFits(
         mu=state.mu,
         standard_error=1.0 / np.sqrt(state.total),
@@ -127,54 +123,66 @@ def fit_nested(
     )
 
 
-def _starts(
-    effects: NestedEffects,
-    keep: BoolArray,
-    start: FloatArray | None,
-    restricted: bool,
-    free: tuple[bool, bool],
-) -> list[FloatArray]:
-    """Starts of every fit, each (n_fits, 2): the two highest local maxima on a grid.
+@dataclass(frozen=True)
+class _Peaks:
+    """The two highest local maxima of every fit on the grid: (n_fits, 2), and their heights;
+    `second` is nan, its height -inf, where there is but one."""
 
-    With few sites the criterion can have two optima, one with the spread between sites and one with
-    it between piles, or one at zero and one away from it.
-    """
-    n = len(keep)
-    if start is not None:
-        return [np.tile(one, (n, 1)) for one in np.unique(np.atleast_2d(start), axis=0)]
-    size = _scale(effects)
-    levels = [size * np.array(_GRID_LEVELS if f else (0.0,)) for f in free]
-    points = np.array([(s, p) for s in levels[0] for p in levels[1]])
-    shape = (len(levels[0]), len(levels[1]), n)
-    values = np.stack(
-        [_evaluate(effects, keep, np.tile(x, (n, 1)), restricted).criterion for x in points]
-    ).reshape(shape)
-    padded = np.pad(values, ((1, 1), (1, 1), (0, 0)), constant_values=-np.inf)
+    best: FloatArray
+    second: FloatArray
+    heights: FloatArray
+
+    def worth(self, of: FloatArray) -> BoolArray:
+        """Whether a peak might be the top: only where there are two of about a height."""
+        return np.asarray(self.heights[:, 1] > self.heights[:, 0] - _PEAKS_APART)
+
+
+def _peaks(effects: NestedEffects, kept: Kept, restricted: bool, free: tuple[bool, bool]) -> _Peaks:
+    """With few sites the criterion can have two optima, one with the spread between sites and one
+    with it between piles, or one at zero and one away from it."""
+    levels = [effects.scale * np.array(_GRID_LEVELS if f else (0.0,)) for f in free]
+    ts, tp = levels
+    log_d, triple = plain_sums(effects, tp)
+    s0, s1, s2 = (x[None, :, :] for x in triple)
+    shrink = 1.0 / (1.0 + ts[:, None, None] * s0)
+    kappa = ts[:, None, None] * shrink
+    width, n = effects.n_sites, len(kept.sites)
+
+    def over_kept(x: FloatArray) -> FloatArray:
+        return kept.totals(x.reshape(-1, width)).reshape(len(ts), len(tp), n)
+
+    q, linear = over_kept(s0 * shrink), over_kept(s1 * shrink)
+    height = over_kept(log_d[None] - np.log(shrink) + s2 - kappa * s1 * s1)
+    height = -0.5 * (height - linear**2 / q + (np.log(q) if restricted else 0.0))
+    padded = np.pad(height, ((1, 1), (1, 1), (0, 0)), constant_values=-np.inf)
     around = (padded[:-2, 1:-1], padded[2:, 1:-1], padded[1:-1, :-2], padded[1:-1, 2:])
-    peak = np.where(values >= np.maximum.reduce(around), values, -np.inf).reshape(-1, n)
-    order = np.argsort(-peak, axis=0, kind="stable")
-    second = np.where(np.isfinite(np.take_along_axis(peak, order, axis=0)[1 % len(peak)]), 1, 0)
-    return [points[order[0]], points[order[second % len(peak), np.arange(n)]]]
+    peak = np.where(height >= np.maximum.reduce(around), height, -np.inf).reshape(-1, n)
+    points = np.array([(a, b) for a in ts for b in tp])
+    order = np.argsort(-peak, axis=0, kind="stable")[:2]
+    heights = np.take_along_axis(peak, order, axis=0).T
+    if len(points) == 1:
+        order, heights = np.repeat(order, 2, axis=0), np.column_stack([heights, -np.inf + heights])
+    return _Peaks(points[order[0]], points[order[1]], heights)
 
 
 def criterion(
     effects: NestedEffects, tau2: FloatArray, *, restricted: bool = True
 ) -> tuple[float, FloatArray]:
     """ℓ at one (τ_s², τ_p²), without the constant in 2π, and its gradient (2,)."""
-    keep = np.ones((1, effects.n_sites), dtype=bool)
-    state = _evaluate(effects, keep, np.atleast_2d(np.asarray(tau2, float)), restricted)
+    kept = Kept(np.ones((1, effects.n_sites), dtype=bool))
+    state = _evaluate(effects, kept, np.atleast_2d(np.asarray(tau2, float)), restricted)
     return float(state.criterion[0]), state.gradient[0]
 
 
 def _climb(
     effects: NestedEffects,
-    keep: BoolArray,
+    kept: Kept,
     tau2: FloatArray,
     restricted: bool,
     free: tuple[bool, bool],
 ) -> tuple[FloatArray, _State, int]:
-    scale = _scale(effects)
-    state = _evaluate(effects, keep, tau2, restricted)
+    scale = effects.scale
+    state = _evaluate(effects, kept, tau2, restricted)
     for n in range(1, _MOST_STEPS + 1):
         step = _step(tau2, state, free, scale)
         new, new_state = np.maximum(tau2 + step, 0.0), state
@@ -182,7 +190,7 @@ def _climb(
         worse: BoolArray = np.zeros(len(tau2), dtype=bool)
         for _ in range(_HALVINGS):
             new = np.maximum(tau2 + size[:, None] * step, 0.0)
-            new_state = _evaluate(effects, keep, new, restricted)
+            new_state = _evaluate(effects, kept, new, restricted)
             worse = np.asarray(~(new_state.criterion >= state.criterion - 1e-12))
             if not worse.any():
                 break
@@ -190,7 +198,7 @@ def _climb(
         else:
             # The step is too short to be told from rounding: stay where we are.
             new = np.where(np.expand_dims(worse, 1), tau2, new)
-            new_state = _evaluate(effects, keep, new, restricted)
+            new_state = _evaluate(effects, kept, new, restricted)
         # Newton doubles its digits: after a step this small the next one is below rounding.
         done = (np.abs(new - tau2) <= _LAST_STEP * (scale + tau2)).all()
         tau2, state = new, new_state
@@ -228,74 +236,60 @@ def _step(tau2: FloatArray, state: _State, free: tuple[bool, bool], scale: float
     return np.asarray(np.clip(out, -1e3 * (scale + tau2), 10.0 * (scale + tau2)))
 
 
-def _scale(effects: NestedEffects) -> float:
-    y = effects.effect[effects.present]
-    return float(np.var(y) + effects.variance[effects.present].min())
-
-
-def _pick(first: BoolArray, a: _State, b: _State) -> _State:
-    def pick(x: FloatArray, y: FloatArray) -> FloatArray:
-        return np.where(first.reshape((-1,) + (1,) * (x.ndim - 1)), x, y)
-
-    names = _State.__dataclass_fields__
-    return _State(**{name: pick(getattr(a, name), getattr(b, name)) for name in names})
-
-
-def _evaluate(
-    effects: NestedEffects, keep: BoolArray, tau2: FloatArray, restricted: bool
-) -> _State:
+def _evaluate(effects: NestedEffects, kept: Kept, tau2: FloatArray, restricted: bool) -> _State:
     """Criterion, gradient and information of every fit; `tau2` (n_fits, 2)."""
-    ts, tp = tau2[:, 0][:, None], tau2[:, 1][:, None, None]
-    c = effects.multiplier
-    d = effects.variance + c * tp
-    used = keep[:, :, None] & effects.present
-    w = np.where(used, 1.0 / d, 0.0)
-    y = np.where(effects.present, effects.effect, 0.0)
-    big_w = w.sum(axis=2)
-    shrink = 1.0 / (1.0 + ts * big_w)
+    ts = tau2[:, :1]
+    # Fits that stand at the same τ_p² share their sums.
+    common = bool((tau2[:, 1] == tau2[0, 1]).all())
+    sums = site_sums(effects, tau2[:1, 1] if common else tau2[:, 1])
+    (s0, s1, s2), (p0, p1, p2), (t0, t1, t2) = sums.s, sums.p, sums.t
+    total_of = kept.total
+    shrink = 1.0 / (1.0 + ts * s0)
     kappa = ts * shrink
-    q = big_w * shrink
-    total = q.sum(axis=1)
-    mu = ((w * y).sum(axis=2) * shrink).sum(axis=1) / total
-    r = y - mu[:, None, None]
-    wr = w * r
-    e_site = wr.sum(axis=2) * shrink
-    quadratic = (wr * r).sum(axis=(1, 2)) - (kappa * wr.sum(axis=2) ** 2).sum(axis=1)
-    log_det = np.where(used, np.log(d), 0.0).sum(axis=(1, 2)) - np.log(shrink).sum(axis=1)
+    q = s0 * shrink
+    total = total_of(q)
+    mu = total_of(s1 * shrink) / total
+    m = mu[:, None]
+    wr = s1 - m * s0
+    quadratic = total_of(s2 - m * (s1 + wr) - kappa * wr * wr)
+    log_det = total_of(sums.log_d - np.log(shrink))
     value = -0.5 * (log_det + quadratic + (np.log(total) if restricted else 0.0))
 
-    u = w * shrink[:, :, None]
-    e = wr - w * (kappa * wr.sum(axis=2))[:, :, None]
-    cw2, cu2 = (c * w * w).sum(axis=2), (c * u * u).sum(axis=2)
-    inv_diag = c * (w - kappa[:, :, None] * w * w)
+    # e = w (y - s) with s = μ + κ Σ w r, and sums of c e², w c e, c² w e² over a site.
+    e_site = wr * shrink
+    s = m + kappa * wr
+    ce2 = p2 - s * (2.0 * p1 - s * p0)
+    wce = p1 - s * p0
+    cce2 = t2 - s * (2.0 * t1 - s * t0)
     big_q = total if restricted else np.full_like(total, np.inf)
-    trace_s = total - (q * q).sum(axis=1) / big_q
-    trace_p = inv_diag.sum(axis=(1, 2)) - cu2.sum(axis=1) / big_q
-    ce = c * e
+    shrink2 = shrink * shrink
+    q2, cu2 = q * q, shrink2 * p0
+    ss, sp = total_of(q2), total_of(cu2)
     gradient = -0.5 * np.column_stack(
-        [trace_s - (e_site**2).sum(axis=1), trace_p - (ce * e).sum(axis=(1, 2))]
+        [
+            total - ss / big_q - total_of(e_site * e_site),
+            total_of(sums.c - kappa * p0) - sp / big_q - total_of(ce2),
+        ]
     )
 
     # tr(P V_i P V_j), in the order site-site, site-pile, pile-pile.
-    cu = c * u
-    ucc = (w * cu * cu).sum(axis=2) - kappa * (w * cu).sum(axis=2) ** 2
-    off = kappa**2 * (cw2**2 - (c * w * w * c * w * w).sum(axis=2))
-    ss, sp, pp = (q * q).sum(axis=1), cu2.sum(axis=1), (inv_diag**2).sum(axis=(1, 2))
     traces = np.column_stack(
         [
-            ss - 2 * (q**3).sum(axis=1) / big_q + (ss / big_q) ** 2,
-            sp - 2 * (q * cu2).sum(axis=1) / big_q + ss * sp / big_q**2,
-            pp + off.sum(axis=1) - 2 * ucc.sum(axis=1) / big_q + (sp / big_q) ** 2,
+            ss - 2 * total_of(q2 * q) / big_q + (ss / big_q) ** 2,
+            sp - 2 * total_of(q * cu2) / big_q + ss * sp / big_q**2,
+            total_of(sums.q - kappa * (2.0 * t0 - kappa * p0 * p0))
+            - 2 * total_of(shrink2 * (t0 - kappa * p0 * p0)) / big_q
+            + (sp / big_q) ** 2,
         ]
     )
     # eᵀ V_i P V_j e
-    wce = (w * ce).sum(axis=2)
-    along_s, along_p = (q * e_site).sum(axis=1), (u * ce).sum(axis=(1, 2))
+    along_s, along_p = total_of(q * e_site), total_of(shrink * wce)
     products = np.column_stack(
         [
-            (e_site**2 * q).sum(axis=1) - along_s**2 / total,
-            (e_site * wce * shrink).sum(axis=1) - along_s * along_p / total,
-            ((w * ce * ce).sum(axis=2) - kappa * wce**2).sum(axis=1) - along_p**2 / total,
+            total_of(e_site * e_site * q) - along_s**2 / total,
+            total_of(e_site * wce * shrink) - along_s * along_p / total,
+            total_of(cce2 - kappa * wce * wce) - along_p**2 / total,
         ]
     )
-    return _State(mu, total, value, gradient, products - 0.5 * traces, 0.5 * traces)
+    mean = mu + effects.centre
+    return _State(mean, total, value, gradient, products - 0.5 * traces, 0.5 * traces)

@@ -147,14 +147,14 @@ def rate_bound(
     """
     theta = settle_rates(cells, first_guess(cells), lag, a, b)
     ends = rate_bounds(cells)
-    at = [theta_score(cells, x, lag, a, b)[0] for x in (theta, *ends)]
+    at = [theta_score(cells, x, lag, a, b).loglik() for x in (theta, *ends)]
     top = np.maximum.reduce(at) - _HALF_CHI2_90
     bounds = []
     for end, value in zip(ends, at[1:], strict=True):
         inside, outside = theta, end
         for _ in range(_BISECTIONS):
             middle = 0.5 * (inside + outside)
-            good = theta_score(cells, middle, lag, a, b)[0] >= top
+            good = theta_score(cells, middle, lag, a, b).loglik() >= top
             inside, outside = np.where(good, middle, inside), np.where(good, outside, middle)
         bounds.append(np.where(value >= top, np.nan, np.exp(inside)))
     return bounds[0], bounds[1], theta

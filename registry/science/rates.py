@@ -76,9 +76,11 @@ def solve_rates(
     low, high = rate_bounds(cells)
     theta = np.clip(theta, low, high)
     loglik = information = np.zeros(cells.n_units)
+    last = None
     measured = np.bincount(cells.unit, minlength=cells.n_units) > 0
     for step_number in range(steps):
-        loglik, score, information = theta_score(cells, theta, lag, a, b)
+        last = theta_score(cells, theta, lag, a, b)
+        score, information = last.score, last.information
         rising = score > 0
         low = np.where(rising, theta, low)
         high = np.where(rising, high, theta)
@@ -98,7 +100,7 @@ def solve_rates(
         theta = new
         if moved.size == 0 or moved.max() <= tolerance:
             break
-    return theta, loglik, information
+    return theta, loglik if last is None else last.loglik(), information
 
 
 def settle_rates(

@@ -16,12 +16,10 @@ import numpy as np
 from scipy.stats import chi2
 
 from registry.science.heterogeneity import q_profile, typical_variance
-from registry.science.nested_reml import NestedEffects, RemlFits, fit_nested
+from registry.science.nested_reml import RemlFits, fit_nested
+from registry.science.nested_sums import NestedEffects
 from registry.science.piles import Units
 from registry.science.types import BoolArray, FloatArray, IntArray
-
-# With few sites one of them can move the fit to another optimum; with many a warm start is enough.
-FEW_SITES_TO_REFIT = 20
 
 
 @dataclass(frozen=True)
@@ -151,18 +149,14 @@ def _fit(
 def _leave_one_out(
     effects: NestedEffects, full: RemlFits, separable: bool, wanted: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """All fits without one site, side by side; many sites start from the full fit."""
+    """All fits without one site, side by side, from the full fit's optimum."""
     n = effects.n_sites
     if n < 3 or not wanted:
         return np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
-    keep = ~np.eye(n, dtype=bool)
-    if n <= FEW_SITES_TO_REFIT:
-        fit = _fit(effects, keep, separable)
-        return fit.mu, fit.standard_error, fit.tau2[:, 0]
+    # The full optimum is a good start unless it sits on the boundary; then just inside.
     small = 0.01 * float(effects.variance[effects.present].mean())
-    start = np.vstack([full.tau2[0], full.tau2[0] + [small, small if separable else 0.0]])
-    # The full optimum is a good start unless it sits on the boundary; then try just inside too.
-    fit = _fit(effects, keep, separable, start if full.at_boundary[0] else start[:1])
+    inside = np.maximum(full.tau2[0], [small, small if separable else 0.0])
+    fit = _fit(effects, ~np.eye(n, dtype=bool), separable, inside)
     return fit.mu, fit.standard_error, fit.tau2[:, 0]
 
 

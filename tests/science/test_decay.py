@@ -77,7 +77,7 @@ def test_collapsing_bags_to_cells_keeps_the_likelihood(drawn):
     cells = collapse(unit, day, y, limit, extra, 3, cut)
     plain = plain_loglik(unit, day, y, limit, extra, cut, theta, lag, a, b)
     assert evaluate(cells, theta, lag, a, b).loglik == pytest.approx(plain, abs=1e-8)
-    assert theta_score(cells, theta, lag, a, b)[0] == pytest.approx(plain, abs=1e-8)
+    assert theta_score(cells, theta, lag, a, b).loglik() == pytest.approx(plain, abs=1e-8)
 
 
 @given(bags())
@@ -91,13 +91,15 @@ def test_scores_are_slopes_of_the_likelihood(drawn):
     h = 1e-6
 
     def value(theta, lag):
-        return theta_score(cells, theta, lag, a, b)[0]
+        return theta_score(cells, theta, lag, a, b).loglik()
 
     by_theta = (value(theta + h, lag) - value(theta - h, lag)) / (2 * h)
     by_lag = (value(theta, lag + h) - value(theta, lag - h)) / (2 * h)
     assert ev.d_score == pytest.approx(by_theta, rel=1e-4, abs=1e-4)
     assert ev.l_score == pytest.approx(by_lag, rel=1e-4, abs=1e-4)
-    assert theta_score(cells, theta, lag, a, b)[1] == pytest.approx(ev.d_score, rel=1e-9, abs=1e-9)
+    assert theta_score(cells, theta, lag, a, b).score == pytest.approx(
+        ev.d_score, rel=1e-9, abs=1e-9
+    )
 
 
 @pytest.mark.parametrize("check", SERIES)
@@ -117,7 +119,7 @@ def test_standard_error_without_heteroscedasticity_is_that_of_least_squares():
     y = np.exp(-0.03 * day) + np.array([0.02, -0.03, 0.01, 0.02, -0.01])
     cells, one = one_pile(day, y), np.ones(1)
     theta, _, _ = solve_rates(cells, first_guess(cells), 0 * one, 0.01 * one, 0 * one, steps=80)
-    _, _, information = theta_score(cells, theta, 0 * one, 0.01 * one, 0 * one)
+    information = theta_score(cells, theta, 0 * one, 0.01 * one, 0 * one).information
     slope = np.exp(theta[0]) * day * np.exp(-np.exp(theta[0]) * day)
     assert information[0] == pytest.approx((slope**2).sum() / 0.01, rel=1e-9)
 
@@ -225,7 +227,7 @@ def test_the_lag_is_a_maximum_of_its_profile():
     def profile(lag):
         shared = [np.full(8, x) for x in (lag, fits.a[0], fits.b[0])]
         theta, _, _ = solve_rates(cells, fits.theta, *shared, steps=60, tolerance=1e-13)
-        return theta_score(cells, theta, *shared)[0].sum()
+        return theta_score(cells, theta, *shared).loglik().sum()
 
     best = profile(fits.lag[0])
     assert all(profile(lag) <= best + 1e-9 for lag in np.linspace(0, 14, 141))

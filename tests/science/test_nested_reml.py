@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 
 from registry.science.heterogeneity import between_variance
-from registry.science.nested_reml import NestedEffects, criterion, fit_nested
+from registry.science.nested_reml import criterion, fit_nested
+from registry.science.nested_sums import NestedEffects
 from registry.science.two_stage import pad, pool_piles
 from tests.science.pooling_checks import BCG, NESTED
 
