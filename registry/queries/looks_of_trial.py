@@ -66,7 +66,7 @@ def looks_of(
         "controls": controls_only,
     }
     found = read_columns(_LOOKS, wanted, _COLUMNS)
-    pile_ids, pile = np.unique(found["pile_id"], return_inverse=True)
+    pile_ids, pile_of = np.unique(found["pile_id"], return_inverse=True)
     material_ids, kind = np.unique(found["material_id"], return_inverse=True)
     with connection.cursor() as cursor:
         cursor.execute(_PILES, [trial.pk])
@@ -78,8 +78,8 @@ def looks_of(
     ash = np.array([np.nan if ash is None else ash for _, _, ash in facts], dtype=float)
     outcome, purpose, excluded, score, day = _unpacked(found["numbers"])
     weighings = Weighings(
-        site=Coded.from_codes(pile, [site for site, _ in places]),
-        pile=Coded.from_codes(pile, [code for _, code in places]),
+        site=Coded.from_codes(pile_of, [site for site, _ in places]),
+        pile=Coded.from_codes(pile_of, [code for _, code in places]),
         material=Coded.from_codes(kind, [code for code, _, _ in facts]),
         bag=_coded_labels(found["label"]),
         day=day.astype(float),

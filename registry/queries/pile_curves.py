@@ -7,7 +7,7 @@ from django.db.models import Max, Q, QuerySet
 
 from registry.models import CurveShape, Pile, PileCurve
 from registry.permissions import Actor, visible_to
-from registry.queries.pooling_input import looks_of
+from registry.queries.looks_of_trial import looks_of
 from registry.science.curve_shapes import SHAPES
 from registry.science.mass_balance import UPPER_LIMIT_ABOVE
 from registry.science.types import BagLooks, BagPurpose, FloatArray, LookOutcome

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from django.db.models import Count, Q
 
 from registry.models import Pile, Trial
+from registry.queries.looks_of_trial import looks_of
 from registry.queries.pile_heat import heat_summaries
-from registry.queries.pooling_input import looks_of
 from registry.science.controls import Gate, PileGates, pile_gates
 
 

@@ -27,6 +27,7 @@ from registry.models import (
     Trial,
 )
 from registry.queries import pooling_input
+from registry.queries.looks_of_trial import looks_of
 from registry.science.curve_results import CurveFit
 from registry.science.looks import in_fixed_order
 from registry.science.pile_curves import PileCurves, curves_of_pile
@@ -90,7 +91,7 @@ def runs_to_ring_for(*, quiet_for: timedelta) -> list[int]:
 def _looks_of_the_run(run: PoolingRun) -> UsedLooks | None:
     """The looks that the run pooled, made ready as it did; None when they are no more the same."""
     trial: Trial = run.trial
-    looks = in_fixed_order(pooling_input.looks_of(trial))
+    looks = in_fixed_order(looks_of(trial))
     if pooling_input.digest(trial) != run.input_digest:
         return None
     return use_looks(looks, primary_day=trial.primary_day, schedule_days=trial.schedule_days)

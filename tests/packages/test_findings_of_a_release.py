@@ -11,7 +11,7 @@ from registry.models import Bag, Flag, Pile, ProbeDay
 from registry.packages.archive import read_archive
 from registry.packages.build import complete_tables
 from registry.packages.recompute import recompute
-from registry.queries import pooling_input
+from registry.queries.looks_of_trial import looks_of
 from registry.queries.release_tables import release_tables
 from registry.services import quality
 from registry.services.pooling import execute_run, open_run
@@ -68,7 +68,7 @@ def test_package_leaves_out_what_the_pooling_leaves_out(trial_and_coordinator):
 
     looks = complete_tables(release_tables(trial), [])["retrievals"]
 
-    pooled = pooling_input.looks_of(trial)
+    pooled = looks_of(trial)
     assert int(looks["excluded"].sum()) == int(pooled.excluded.sum()) > 2
     of_pile = Flag.objects.get(code="control_lost_mass").pile
     theirs = looks[(looks["site"] == of_pile.site.code) & (looks["pile"] == of_pile.code)]

@@ -19,6 +19,7 @@ from registry.models import (
 )
 from registry.permissions import Actor
 from registry.queries import pooling_input
+from registry.queries.looks_of_trial import looks_of
 from registry.queries.pile_heat import heat_summaries
 from registry.services import flags, pooling, quality
 from tests import factories, sample_files
@@ -322,7 +323,7 @@ def excluded(call: Call, label: str) -> str:
 
 
 def in_pooling(world: World) -> int:
-    looks = pooling_input.looks_of(world.trial)
+    looks = looks_of(world.trial)
     return int((~looks.excluded).sum())
 
 
