@@ -102,7 +102,7 @@ def fit_nested(
     tau2, state, evaluations = _climb(effects, kept, first, restricted, free)
     # The other peak; or, from a given start, whichever peak lies elsewhere.
     for other, there in ((peaks.best, start is not None), (peaks.second, True)):
-        try_it = np.full(n, there) & peaks.worth(other)
+        try_it = np.full(n, there) & peaks.contested()
         if not try_it.any():
             continue
         some = kept.some(try_it)
@@ -132,8 +132,8 @@ class _Peaks:
     second: FloatArray
     heights: FloatArray
 
-    def worth(self, of: FloatArray) -> BoolArray:
-        """Whether a peak might be the top: only where there are two of about a height."""
+    def contested(self) -> BoolArray:
+        """Fits (n_fits,) where either peak might belong to the top."""
         return np.asarray(self.heights[:, 1] > self.heights[:, 0] - _PEAKS_APART)
 
 
