@@ -13,6 +13,7 @@ class ExplainedPart:
     """One question: heading, answer in a sentence, share explained, what it rests on, a figure."""
 
     pk: int
+    kind: str
     heading: str
     sentence: str
     share: str
@@ -29,6 +30,7 @@ def parts(
     return [
         ExplainedPart(
             pk=item.pk,
+            kind=item.kind,
             heading=explained.heading(item),
             sentence=explained.sentence(item),
             share=explained.share(item),

@@ -23,7 +23,7 @@ SPREAD_POINTS = 21
 
 def residuals(source: Source) -> Drawing | None:
     """Pile means less the curve of their site, against that curve; None without a curve."""
-    left = _residuals(source)
+    left = residuals_of(source)
     if not left:
         return None
     words = DiagnosticWords(
@@ -42,7 +42,8 @@ def residuals(source: Source) -> Drawing | None:
     )
 
 
-def _residuals(source: Source) -> tuple[Residual, ...]:
+def residuals_of(source: Source) -> tuple[Residual, ...]:
+    """In percent of the start mass, by the order of the pile means."""
     estimate = source.estimate
     rates = {p.site.code: p.shrunken_estimate or p.estimate for p in estimate.sites.all()}
     lag = estimate.lag_days or 0.0

@@ -4,11 +4,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from registry.figures.curves import curve_days, site_curves
+from registry.figures.diagnostics import influences, residuals_of
 from registry.figures.shapes import Source
 from registry.figures.weeks import site_days, twenty_piles
 from registry.models import PooledEstimate
+from registry.queries.explanations import heat_of_material
 
 Cell = str | int | float | None
+Rows = Callable[[Source], Iterator[tuple[Cell, ...]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +73,27 @@ def _gone_at_sites(estimate: PooledEstimate) -> Iterator[tuple[Cell, ...]]:
         yield ("site", n, days)
 
 
+def _residuals(source: Source) -> Iterator[tuple[Cell, ...]]:
+    for one in residuals_of(source):
+        yield (one.fitted_pct, one.residual, one.sd)
+
+
+def _influence(source: Source) -> Iterator[tuple[Cell, ...]]:
+    for one in influences(source.estimate):
+        yield (one.site, one.change)
+
+
+def _against_heat(kind: str) -> Rows:
+    def rows(source: Source) -> Iterator[tuple[Cell, ...]]:
+        found = heat_of_material(source.estimate.run, source.estimate.material)
+        for point in (p for item in found if item.kind == kind for p in item.points.all()):
+            yield (point.site.code, point.x, point.log_rate, point.standard_error)
+
+    return rows
+
+
 _DAYS = ("series", "number", "days_until_90_pct_gone")
-_TABLES: dict[str, tuple[Sequence[str], Callable[[Source], Iterator[tuple[Cell, ...]]]]] = {
+_TABLES: dict[str, tuple[Sequence[str], Rows]] = {
     "forest": (
         (
             *("row", "site", "rate_per_day", "low_per_day", "high_per_day"),
@@ -87,6 +109,16 @@ _TABLES: dict[str, tuple[Sequence[str], Callable[[Source], Iterator[tuple[Cell, 
         _curve,
     ),
     "panels": (("series", "site", "pile", "day", "remaining_pct", "n_bags"), _panels),
+    "residuals": (("fitted_pct", "residual_points", "sd_points"), _residuals),
+    "influence": (("without_site", "change_in_standard_errors"), _influence),
+    "mean_temperature": (
+        ("site", "mean_temperature_c", "log_rate_per_day", "standard_error"),
+        _against_heat("mean_temperature"),
+    ),
+    "hours_above_55": (
+        ("site", "hours_above_55_c", "log_rate_per_day", "standard_error"),
+        _against_heat("hours_above_55"),
+    ),
     "weeks": (_DAYS, _days_until_gone),
     "days": (_DAYS, _days_until_gone),
 }
