@@ -29,18 +29,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from registry.science.nested_sums import Kept, NestedEffects, plain_sums, site_sums
+from registry.science.nested_peaks import find_peaks
+from registry.science.nested_sums import Kept, NestedEffects, site_sums
 from registry.science.types import BoolArray, FitDidNotConverge, FloatArray, IntArray
 
-_MOST_STEPS = 100
+_MOST_STEPS = 200
 _HALVINGS = 30
-_LAST_STEP = 1e-6
+_LAST_STEP = 1e-8
+# A slope, in log-likelihood per spread of the effects, that is none.
+_LEVEL = 1e-6
 # Keeps the step finite where τ_s² and τ_p² cannot be separated (one pile at every site).
 _RIDGE = 1e-9
-# A peak on the grid may stand so far, in log-likelihood, below the top it belongs to.
-_PEAKS_APART = 5.0
-# Shares of the spread of the effects at which the criterion is looked at before the climb.
-_GRID_LEVELS = (0.0, 0.01, 0.03, 0.1, 0.2, 0.4, 0.8, 1.6)
 
 
 @dataclass(frozen=True)
@@ -93,7 +92,7 @@ def fit_nested(
     FitDidNotConverge when a criterion cannot be brought to an optimum.
     """
     kept = Kept(np.ones((1, effects.n_sites), dtype=bool) if keep is None else keep)
-    peaks = _peaks(effects, kept, restricted, free)
+    peaks = find_peaks(effects, kept, restricted, free)
     n = len(kept.sites)
     if start is None:
         first = peaks.best
@@ -121,48 +120,6 @@ def fit_nested(
         at_boundary=((tau2 <= 0) & np.array(free)).any(axis=1),
         n_evaluations=evaluations,
     )
-
-
-@dataclass(frozen=True)
-class _Peaks:
-    """The two highest local maxima of every fit on the grid: (n_fits, 2), and their heights;
-    `second` is nan, its height -inf, where there is but one."""
-
-    best: FloatArray
-    second: FloatArray
-    heights: FloatArray
-
-    def contested(self) -> BoolArray:
-        """Fits (n_fits,) where either peak might belong to the top."""
-        return np.asarray(self.heights[:, 1] > self.heights[:, 0] - _PEAKS_APART)
-
-
-def _peaks(effects: NestedEffects, kept: Kept, restricted: bool, free: tuple[bool, bool]) -> _Peaks:
-    """With few sites the criterion can have two optima, one with the spread between sites and one
-    with it between piles, or one at zero and one away from it."""
-    levels = [effects.scale * np.array(_GRID_LEVELS if f else (0.0,)) for f in free]
-    ts, tp = levels
-    log_d, triple = plain_sums(effects, tp)
-    s0, s1, s2 = (x[None, :, :] for x in triple)
-    shrink = 1.0 / (1.0 + ts[:, None, None] * s0)
-    kappa = ts[:, None, None] * shrink
-    width, n = effects.n_sites, len(kept.sites)
-
-    def over_kept(x: FloatArray) -> FloatArray:
-        return kept.totals(x.reshape(-1, width)).reshape(len(ts), len(tp), n)
-
-    q, linear = over_kept(s0 * shrink), over_kept(s1 * shrink)
-    height = over_kept(log_d[None] - np.log(shrink) + s2 - kappa * s1 * s1)
-    height = -0.5 * (height - linear**2 / q + (np.log(q) if restricted else 0.0))
-    padded = np.pad(height, ((1, 1), (1, 1), (0, 0)), constant_values=-np.inf)
-    around = (padded[:-2, 1:-1], padded[2:, 1:-1], padded[1:-1, :-2], padded[1:-1, 2:])
-    peak = np.where(height >= np.maximum.reduce(around), height, -np.inf).reshape(-1, n)
-    points = np.array([(a, b) for a in ts for b in tp])
-    order = np.argsort(-peak, axis=0, kind="stable")[:2]
-    heights = np.take_along_axis(peak, order, axis=0).T
-    if len(points) == 1:
-        order, heights = np.repeat(order, 2, axis=0), np.column_stack([heights, -np.inf + heights])
-    return _Peaks(points[order[0]], points[order[1]], heights)
 
 
 def criterion(
@@ -199,15 +156,22 @@ def _climb(
             # The step is too short to be told from rounding: stay where we are.
             new = np.where(np.expand_dims(worse, 1), tau2, new)
             new_state = _evaluate(effects, kept, new, restricted)
-        # Newton doubles its digits: after a step this small the next one is below rounding.
-        done = (np.abs(new - tau2) <= _LAST_STEP * (scale + tau2)).all()
+        # Newton doubles its digits: after a step this small the next one is below rounding. A step
+        # that only the search along it made small says nothing, unless the top is level.
+        little = _LAST_STEP * (scale + tau2)
+        short, whole = (np.abs(d).max(axis=1) for d in ((new - tau2) / little, step / little))
         tau2, state = new, new_state
-        if done:
+        if ((short <= 1.0) & ((whole <= 1.0) | _level(tau2, state, free, scale))).all():
             return tau2, state, n
-    slope = np.abs(np.where(tau2 > 0, state.gradient, np.maximum(state.gradient, 0)))
-    if (slope[:, np.array(free)] * scale > 1e-6).any():
+    if not _level(tau2, state, free, scale).all():
         raise FitDidNotConverge("The between-site variance has no optimum that can be reached.")
     return tau2, state, _MOST_STEPS
+
+
+def _level(tau2: FloatArray, state: _State, free: tuple[bool, bool], scale: float) -> BoolArray:
+    """Fits (n_fits,) at a point where no allowed direction rises."""
+    slope = np.abs(np.where(tau2 > 0, state.gradient, np.maximum(state.gradient, 0)))
+    return np.asarray((np.where(free, slope, 0.0) * scale <= _LEVEL).all(axis=1))
 
 
 def _step(tau2: FloatArray, state: _State, free: tuple[bool, bool], scale: float) -> FloatArray:
@@ -229,11 +193,34 @@ def _step(tau2: FloatArray, state: _State, free: tuple[bool, bool], scale: float
             )
             alone = np.column_stack([g[:, 0] / aa, g[:, 1] / bb])
         step = np.where(np.all(moves, axis=1, keepdims=True), both, np.where(moves, alone, 0.0))
-        out = np.where(good[:, None], np.nan_to_num(step, posinf=0.0, neginf=0.0), out)
+        step = np.nan_to_num(step, posinf=0.0, neginf=0.0)
+        # A joint step out of the quadrant, cut off componentwise, need not rise at all.
+        out_of_it = moves.all(axis=1) & good & (tau2 + step < 0).any(axis=1)
+        if out_of_it.any():
+            rows = np.flatnonzero(out_of_it)
+            step[rows] = _step_to_edge(tau2[rows], g[rows], aa[rows], ab[rows], bb[rows])
+        out = np.where(good[:, None], step, out)
     # Without any usable information follow the gradient, a little.
     stuck = (out == 0).all(axis=1) & (g != 0).any(axis=1)
     out = np.where(stuck[:, None], np.sign(g) * 0.1 * (tau2 + scale), out)
     return np.asarray(np.clip(out, -1e3 * (scale + tau2), 10.0 * (scale + tau2)))
+
+
+def _step_to_edge(
+    tau2: FloatArray, g: FloatArray, aa: FloatArray, ab: FloatArray, bb: FloatArray
+) -> FloatArray:
+    """The d ≥ -τ² with the highest g·d - ½ dᵀI d, I = [aa ab; ab bb] positive definite, where the
+    highest of all lies outside: the better of the two edges' tops."""
+    to_zero = -tau2
+    second = np.maximum((g[:, 1] - ab * to_zero[:, 0]) / bb, to_zero[:, 1])
+    first = np.maximum((g[:, 0] - ab * to_zero[:, 1]) / aa, to_zero[:, 0])
+    edges = np.array(
+        [np.column_stack([to_zero[:, 0], second]), np.column_stack([first, to_zero[:, 1]])]
+    )
+    a, b = edges[..., 0], edges[..., 1]
+    gain = g[:, 0] * a + g[:, 1] * b - 0.5 * (aa * a * a + 2.0 * ab * a * b + bb * b * b)
+    best = np.argmax(gain, axis=0)
+    return np.asarray(edges[best, np.arange(len(best))])
 
 
 def _evaluate(effects: NestedEffects, kept: Kept, tau2: FloatArray, restricted: bool) -> _State:
