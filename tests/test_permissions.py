@@ -150,10 +150,12 @@ def test_no_other_addresses_are_served() -> None:
 def _ask(
     client: Client, row: Row, prefix: str, ids: dict[str, int], **headers: str
 ) -> HttpResponse:
-    data = row.body if isinstance(row.body, bytes) else json.dumps(row.body)
+    picture = isinstance(row.body, bytes)
+    data = row.body if picture else json.dumps(row.body)
+    media = "image/jpeg" if picture else "application/json"
     body = {} if row.body is None else {"data": data}
     path = prefix + row.address.format(**ids)
-    return client.generic(row.verb, path, content_type="application/json", headers=headers, **body)
+    return client.generic(row.verb, path, content_type=media, headers=headers, **body)
 
 
 def _tried(client: Client, row: Row, prefix: str, ids: dict[str, int], **headers: str) -> int:

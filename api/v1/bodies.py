@@ -1,6 +1,7 @@
 """The bytes of a request: size and compression checked before anything is read into memory."""
 
 import zlib
+from collections.abc import Collection
 from typing import IO, Any
 
 from django.conf import settings
@@ -24,13 +25,12 @@ class RawBody(BaseParser):
         return stream
 
 
-def media_type(request: Request) -> str:
+def media_type(request: Request, accepted: Collection[str] = BULK_TYPES) -> str:
     """The bare content type; an empty one counts as JSON."""
     sent = (request.content_type or JSON).partition(";")[0].strip().lower()
-    if sent not in BULK_TYPES:
+    if sent not in accepted:
         raise UnsupportedFormat(
-            f"Content-Type {sent!r} is not accepted; send text/csv, application/x-ndjson or "
-            "application/json."
+            f"Content-Type {sent!r} is not accepted; send one of: {', '.join(accepted)}."
         )
     return sent
 

@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from api.v1.authentication import known_actor
-from api.v1.bodies import RawBody, read_body
+from api.v1.bodies import RawBody, media_type, read_body
 from api.v1.filters import Filter
 from api.v1.listing import ListRows, OneRow, listed
 from api.v1.streams import AsTheFileIs
@@ -25,6 +25,8 @@ from registry.services.photos import LONGEST_REASON, add_photo, file_of, withdra
 
 RELATED = ("retrieval__bag__trial", "retrieval__bag__pile__site", "retrieval__bag__material")
 JPEG = "image/jpeg"
+# What the body is said to be; what it is, decoding tells.
+PICTURES = (JPEG, "image/png", "image/webp")
 
 
 class PhotoOut(serializers.Serializer):
@@ -95,14 +97,12 @@ class AddPhoto(APIView):
             "same file again is the same photo (200). Whoever sees the look sees the photo."
         ),
         parameters=[OpenApiParameter("caption", str, description="what is to be seen")],
-        request={
-            media: {"type": "string", "format": "binary"}
-            for media in (JPEG, "image/png", "image/webp")
-        },
+        request={media: {"type": "string", "format": "binary"} for media in PICTURES},
         responses={200: PhotoOut, 201: PhotoOut},
     )
     def post(self, request: Request, pk: int) -> Response:
         actor = known_actor(request)
+        media_type(request, PICTURES)
         looks = visible_to(actor, Retrieval).select_related(
             "bag__trial", "bag__pile__site", "bag__pile__trial", "bag__material"
         )

@@ -5,7 +5,7 @@ only written for the faults that will be reported.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from heapq import merge
 from itertools import islice
 
@@ -65,7 +65,7 @@ class FaultBook:
     def note_all(self, faults: Sequence[Fault], total: int) -> None:
         """Note faults that are already written, which may be fewer than there are."""
         self.total += total
-        self._written += faults
+        self._written += map(_as_told, faults)
 
     def told(self) -> list[Fault]:
         """The first thousand faults by row."""
@@ -86,19 +86,23 @@ class FaultBook:
 
     def _write(self, position: Position, check: _Check) -> Fault:
         code, message = check.say(position)
-        if code not in FAULT_CODES:
-            raise LookupError(f"The fault code {code} is not in the list of permanent codes.")
-        value = check.value(position)
-        return Fault(
-            row=self._row_number(position),
-            field=check.field,
-            code=code,
-            message=_short(message, LONGEST_MESSAGE),
-            value=None if value is None else _short(_printable(value), LONGEST_VALUE),
-        )
+        row, value = self._row_number(position), check.value(position)
+        return _as_told(Fault(row, check.field, code, message, value))
 
     def _row_number(self, position: Position) -> int:
         return position + 1 if self.row_numbers is None else int(self.row_numbers[position])
+
+
+def _as_told(fault: Fault) -> Fault:
+    """The fault with a permanent code, and with texts of a length that can be shown."""
+    if fault.code not in FAULT_CODES:
+        raise LookupError(f"The fault code {fault.code} is not in the list of permanent codes.")
+    value = fault.value
+    return replace(
+        fault,
+        message=_short(fault.message, LONGEST_MESSAGE),
+        value=None if value is None else _short(_printable(value), LONGEST_VALUE),
+    )
 
 
 def _row_of(fault: Fault) -> int:

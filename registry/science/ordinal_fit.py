@@ -15,6 +15,8 @@ from registry.science.ordinal_likelihood import ScoreCells, ScoreDerivatives, Sc
 from registry.science.types import BoolArray, FloatArray, IntArray
 
 GAIN_TOLERANCE = 1e-10
+# Thresholds and effects move together: updates of an old Hessian lose the way early.
+GAIN_OF_A_POOR_PICTURE = 0.5
 # Newton's last step is quadratic: the next error is far below rounding of the likelihood.
 MODE_TOLERANCE = 1e-6
 MAX_MODE_STEPS = 60
@@ -61,7 +63,13 @@ class OrdinalProblem:
         scale = np.concatenate([np.ones(self.k + self.q), 0.5 * taus])
         even = np.arange(len(x)) >= self.k + self.q
         top = maximise(
-            self.laplace, x, scale, even, GAIN_TOLERANCE, curvature=self._joint_information
+            self.laplace,
+            x,
+            scale,
+            even,
+            GAIN_TOLERANCE,
+            curvature=self._joint_information,
+            far=GAIN_OF_A_POOR_PICTURE,
         )
         n = top.n_evaluations
         information = self._information(top, scale)

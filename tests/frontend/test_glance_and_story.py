@@ -68,9 +68,9 @@ def test_the_glance_asks_a_fixed_number_of_queries(coordinator, pots, glance, co
     assert count_queries(coordinator, glance) == before
 
 
-def _queued(trial, waited: timedelta) -> PoolingRun:
+def _queued(trial, waited: timedelta, now=NOW) -> PoolingRun:
     run = factories.PoolingRun(trial=trial, state="queued", input_digest="a" * 64)
-    PoolingRun.objects.filter(pk=run.pk).update(requested_at=NOW - waited)
+    PoolingRun.objects.filter(pk=run.pk).update(requested_at=now - waited)
     return run
 
 
@@ -84,7 +84,7 @@ def test_a_job_that_waits_a_moment_is_no_reason_to_worry(pots):
 
 
 def test_a_worker_that_is_behind_is_named_with_what_to_do(coordinator, pots, glance):
-    run = _queued(pots.trial, timedelta(minutes=12))
+    run = _queued(pots.trial, timedelta(minutes=12), timezone.now())
 
     for url in (glance, reverse("frontend:run", args=[run.pk])):
         page = text_of(coordinator.get(url))

@@ -19,8 +19,8 @@ MAX_CUTS = 14
 # Curvature below this (in units of the parameters' scales) is flat: steps are capped instead.
 FLATTEST = 1e-6
 LONGEST_STEP = 1.0
-# A promised gain above FAR means the quadratic picture is a poor one: the Hessian is taken afresh,
-# as it is after OLDEST updates.
+# A promised gain so large means that the quadratic picture is a poor one: the Hessian is taken
+# afresh, as it is after OLDEST updates.
 FAR = 5.0
 OLDEST = 12
 DIFFERENCE = 1e-4
@@ -61,6 +61,7 @@ def maximise(
     information: FloatArray | None = None,
     leave_zero: bool | None = None,
     curvature: Curvature | None = None,
+    far: float = FAR,
 ) -> Maximum:
     """Climb to a maximum.
 
@@ -74,6 +75,7 @@ def maximise(
     leave_zero : whether to test that no even parameter is stuck at zero; None = only when
         `information` is not given.
     curvature : gives the negative Hessian at x, exactly or nearly; None = by differences.
+    far : promised gain above which the Hessian is taken afresh.
 
     Raises
     ------
@@ -103,7 +105,7 @@ def maximise(
             continue
         updated = _bfgs(info, moved[0] - x, value.gradient - moved[1].gradient)
         x, value = moved
-        if updated is None or gain > FAR or age >= OLDEST:
+        if updated is None or gain > far or age >= OLDEST:
             info, age = climb.hessian(x, value), 0
         else:
             info, age = updated, age + 1
