@@ -1,5 +1,6 @@
 """Trials and releases as lines of a list."""
 
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -9,7 +10,7 @@ from django.utils.translation import ngettext
 
 from frontend.presenters import numbers
 from frontend.presenters.vocabulary import TRIAL_STATES, UPLOAD_KINDS, word
-from registry.models import Release, Trial
+from registry.models import Pile, Release, Site, Trial
 from registry.queries.export_rows import EXPORT_TABLES
 from registry.queries.summaries import TrialSummary
 
@@ -46,6 +47,30 @@ class ReleaseLine:
     notes: str
     sha256: str
     created_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRow:
+    """A site of a trial with the codes of its piles that the reader may see."""
+
+    code: str
+    name: str
+    institution: str
+    country: str
+    piles: tuple[str, ...]
+
+
+def sites_with_piles(sites: Iterable[Site], piles: Mapping[int, Sequence[Pile]]) -> list[SiteRow]:
+    return [
+        SiteRow(
+            code=site.code,
+            name=site.name,
+            institution=site.institution.name,
+            country=site.country,
+            piles=tuple(pile.code for pile in piles.get(site.pk, ())),
+        )
+        for site in sites
+    ]
 
 
 def trial_line(row: TrialSummary) -> TrialLine:

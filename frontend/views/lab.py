@@ -84,7 +84,13 @@ def tokens(request: HttpRequest) -> HttpResponse:
         secret = _issue(request, form.cleaned_data)
         form = TokenForm(owners=owners)
     lines = [token_line(row, now=timezone.now()) for row in tokens_of(actor, sites)]
-    context = {"form": form, "owners": owners, "tokens": lines, "secret": secret}
+    context = {
+        "form": form,
+        "owners": owners,
+        "tokens": lines,
+        "secret": secret,
+        "base_url": settings.BASE_URL,
+    }
     return render(request, "frontend/lab/tokens.html", context)
 
 

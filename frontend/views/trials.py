@@ -10,7 +10,13 @@ from frontend.forms import NoticeForm
 from frontend.people import actor_of
 from frontend.presenters.photos import strip_parts
 from frontend.presenters.releases import release_about
-from frontend.presenters.trials import export_tables, release_line, trial_line, trial_page
+from frontend.presenters.trials import (
+    export_tables,
+    release_line,
+    sites_with_piles,
+    trial_line,
+    trial_page,
+)
 from registry.models import Release, RunState, Trial
 from registry.packages.links import link_header, release_links
 from registry.permissions import Capability, can, visible_to
@@ -32,7 +38,7 @@ def trial(request: HttpRequest, code: str) -> HttpResponse:
     context = {
         "trial": found,
         "page": trial_page(found),
-        "sites": list(summaries.sites_of(found)),
+        "sites": sites_with_piles(summaries.sites_of(found), summaries.piles_of(actor, found)),
         "materials": list(summaries.materials_of(found)),
         "strips": strip_parts(strips(actor, trial=found), by_material=True),
         "releases": [release_line(row) for row in summaries.releases_of(actor, found)],

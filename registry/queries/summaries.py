@@ -7,7 +7,7 @@ from django.db import connection
 from django.db.models import Count, IntegerField, OuterRef, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 
-from registry.models import Material, PoolingRun, Release, RunState, Site, Trial
+from registry.models import Material, Pile, PoolingRun, Release, RunState, Site, Trial
 from registry.permissions import Actor, visible_to
 
 
@@ -87,6 +87,15 @@ def registry_counts(actor: Actor) -> RegistryCounts:
 
 def sites_of(trial: Trial) -> QuerySet[Site]:
     return trial.sites.select_related("institution").order_by("code")
+
+
+def piles_of(actor: Actor, trial: Trial) -> dict[int, list[Pile]]:
+    """Site id → the piles of the trial there that the actor may see, by code. One query."""
+    found: dict[int, list[Pile]] = {}
+    rows = visible_to(actor, Pile).filter(trial=trial)
+    for pile in rows.select_related("site").order_by("code"):
+        found.setdefault(pile.site_id, []).append(pile)
+    return found
 
 
 def materials_of(trial: Trial) -> QuerySet[Material]:

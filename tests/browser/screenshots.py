@@ -26,7 +26,7 @@ PUBLIC = (
     "/safety/",
 )
 PUBLIC_EXTRA = ("/log-in/", "/no-such-page/")
-SIGNED_IN = ("/uploads/", "/bags/", "/labels/", "/tokens/", "/plan/")
+SIGNED_IN = ("/today/", "/look/", "/uploads/", "/bags/", "/labels/", "/tokens/", "/plan/")
 
 
 def main(address: str, folder: Path) -> None:
@@ -73,11 +73,15 @@ def _all_paths(browser: Browser, address: str) -> list[tuple[str, str]]:
         pooled = f"{trial}pooled/"
         paths += [pooled, f"{trial}explained/", *_first_link(page, address + pooled, pooled)]
         paths += [f"{trial}completeness/", *_first_link(page, address + trial, "/runs/")]
+        paths += _first_link(page, address + trial, "/sites/")
+    paths += _of_a_bag(page, address) if signed_in else []
     return [(_name(path), path) for path in dict.fromkeys(paths)]
 
 
 def _name(path: str) -> str:
-    return path.partition("?")[0].strip("/").replace("/", "_") or "home"
+    plain, _, asked = path.partition("?")
+    name = plain.strip("/").replace("/", "_") or "home"
+    return f"{name}-{asked.partition('=')[2].partition('&')[0]}" if asked else name
 
 
 def _comparison(page: Page, address: str) -> str:
@@ -86,6 +90,14 @@ def _comparison(page: Page, address: str) -> str:
     boxes = page.locator("input[name='m']")
     codes = [boxes.nth(i).get_attribute("value") for i in range(min(4, boxes.count()))]
     return "/compare/?" + "&".join(f"m={code}" for code in codes)
+
+
+def _of_a_bag(page: Page, address: str) -> list[str]:
+    """The first bag's page, and the form for a look at it: the choice, and two outcomes."""
+    bags = page.request.get(f"{address}/api/v1/bags/?page_size=1").json()["results"]
+    found = [f"/trials/{bag['trial']}/bags/{bag['bag_label']}/" for bag in bags]
+    asked = ("", "?outcome=recovered", "?outcome=bag_lost")
+    return [*found, *(f"{path}look/{outcome}" for path in found for outcome in asked)]
 
 
 def _first_link(page: Page, listing: str, part: str) -> list[str]:

@@ -4,8 +4,23 @@ import pytest
 from django.urls import reverse
 from playwright.sync_api import Page
 
-from registry.models import PoolingRun, SiteMembership, Upload, UploadFault
-from tests.frontend.small_trial import PASSWORD, SmallTrial
+from registry.columns import OUTCOMES
+from registry.models import (
+    Feedstock,
+    Flag,
+    Pile,
+    PoolingRun,
+    Retrieval,
+    SiteMembership,
+    Turning,
+    Upload,
+    UploadFault,
+)
+from registry.permissions import Actor
+from registry.services.photos import add_photo
+from tests.frontend.small_trial import FROZEN, PASSWORD, SmallTrial
+from tests.frontend.test_pile_page import logged
+from tests.pictures import from_a_phone
 
 pytestmark = pytest.mark.browser
 
@@ -56,12 +71,17 @@ def pages_behind_the_log_in(pots: SmallTrial) -> list[str]:
     running = PoolingRun.objects.create(
         trial=pots.trial, input_digest="e" * 64, model_version="1", stage="sites", done=1, total=9
     )
+    heated_pile(pots)
     return [
+        reverse("frontend:today"),
         reverse("frontend:uploads"),
         reverse("frontend:upload", args=[upload.pk]),
         reverse("frontend:bags"),
         reverse("frontend:labels"),
         reverse("frontend:tokens"),
+        reverse("frontend:pile", args=[pots.sites[0].code, "P1"]),
+        reverse("frontend:find-bag") + "?label=NOPE-1",
+        *looks_of_a_bag(pots),
         reverse("frontend:trial", args=["POTS-26"]),
         reverse("frontend:completeness", args=["POTS-26"]),
         reverse("frontend:plan"),
@@ -72,6 +92,44 @@ def pages_behind_the_log_in(pots: SmallTrial) -> list[str]:
         reverse("frontend:run-report", args=[pots.run.pk]),
         reverse("frontend:run", args=[running.pk]),
     ]
+
+
+def looks_of_a_bag(pots: SmallTrial) -> list[str]:
+    """A bag with a photo, and the form for its next look: the choice, and every outcome."""
+    look = Retrieval.objects.filter(bag__pile__site=pots.sites[0], outcome="recovered")[0]
+    add_photo(retrieval=look, body=from_a_phone(), by=Actor(user=pots.coordinator))
+    of_bag = [pots.trial.code, look.bag.label]
+    form = reverse("frontend:write-look", args=of_bag)
+    return [
+        reverse("frontend:labelled-bag", args=of_bag),
+        form,
+        *(f"{form}?outcome={outcome}" for outcome in OUTCOMES),
+    ]
+
+
+def heated_pile(pots: SmallTrial) -> None:
+    """A pile with everything that its page can show."""
+    pile = Pile.objects.get(site=pots.sites[0], code="P1")
+    logged(pile, [50.0, 60.0, 72.0], first=0)
+    logged(pile, [45.0, 40.0], first=6)
+    logged(pile, [12.0] * 8, probe="AIR")
+    Feedstock.objects.create(
+        pile=pile,
+        ingredient="straw",
+        wet_mass_kg=100,
+        moisture_pct=12,
+        carbon_pct=45,
+        nitrogen_pct=0.7,
+    )
+    Turning.objects.create(pile=pile, turned_at=FROZEN, water_added_l=40, notes="dry inside")
+    Flag.objects.create(
+        pile=pile,
+        probe="CORE",
+        code="gap_while_hot",
+        message="No readings for 72 hours.",
+        from_at=FROZEN,
+        until_at=FROZEN,
+    )
 
 
 def log_in(page: Page, email: str) -> None:

@@ -2,16 +2,19 @@
 
 import hashlib
 import zipfile
+from datetime import timedelta
 
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from registry.models import PoolingRun
+from registry.models import Pile, PoolingRun, Retrieval, User
 from registry.permissions import Actor
 from registry.services.pooling import execute_run, open_run
 from registry.services.releases import freeze_release
+from tests import factories
 from tests.browser.test_every_page import log_in
-from tests.frontend.small_trial import small_trial
+from tests.frontend.small_trial import PASSWORD, START, small_trial
+from tests.pictures import from_a_phone
 
 pytestmark = pytest.mark.browser
 
@@ -164,3 +167,74 @@ def test_a_technician_issues_a_token_and_revokes_it(pots, page):
     expect(page.get_by_role("heading", name="Your new token")).to_be_visible()
     page.get_by_role("button", name="Revoke balance room").click()
     expect(page.get_by_text("“balance room” no longer works")).to_be_visible()
+
+
+@pytest.mark.parametrize("script", [True, False], ids=["with script", "without script"])
+def test_a_technician_lifts_a_bag_and_writes_the_look_on_a_phone(
+    pots, new_page, check_page, settings, tmp_path, script
+):
+    settings.PHOTOS_DIR = tmp_path
+    user = User.objects.create_user("lab@example.org", PASSWORD)
+    pots.sites[0].memberships.create(user=user)
+    pile = Pile.objects.get(site=pots.sites[0], code="P1")
+    factories.Bag(
+        trial=pots.trial,
+        pile=pile,
+        label="P1-LAST",
+        material=pots.materials[1],
+        buried_on=START,
+        initial_mass_g=10,
+        planned_days=28,
+    )
+    photo = tmp_path / "from the phone.jpg"
+    photo.write_bytes(from_a_phone(orientation=6))
+    page: Page = new_page(
+        viewport={"width": 360, "height": 740}, has_touch=True, java_script_enabled=script
+    )
+    log_in(page, user.email)
+
+    # The day begins with what is overdue.
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Today, ")
+    expect(page.get_by_text("1 bag is overdue")).to_be_visible()
+    page.get_by_role("link", name="Write down a look").click()
+    page.get_by_label("Label of the bag").fill("p1-last")
+    page.get_by_role("button", name="Find the bag").click()
+
+    # The outcome comes first; only then is there a number to type.
+    mass = page.get_by_label("Dry mass of the residue, cleaned")
+    expect(page.get_by_role("heading", name="What became of the bag?")).to_be_visible()
+    expect(mass).to_have_count(0)
+    page.get_by_role("link", name="The bag is lost").click()
+    expect(mass).to_have_count(0)
+    page.get_by_role("link", name="Choose again").click()
+    page.get_by_role("link", name="Something is left").click()
+
+    # A slip of the decimal point is told at its field, and what was typed stays.
+    page.get_by_label("Day of the look").fill((START + timedelta(30)).isoformat())
+    mass.fill("412")
+    page.get_by_role("button", name="Store this look").click()
+    expect(page.get_by_role("heading", name="Not stored yet")).to_be_visible()
+    expect(mass).to_have_value("412")
+    expect(mass).to_have_attribute("aria-invalid", "true")
+    if script:
+        check_page(page)
+
+    mass.fill("4,12")
+    page.get_by_label("Pieces").select_option("2: large pieces")
+    page.get_by_label("First photo", exact=True).set_input_files(photo)
+    page.get_by_label("First photo: what is to be seen").fill("rim and base")
+    page.get_by_role("button", name="Store this look").click()
+
+    expect(page.get_by_text("Stored.")).to_be_visible()
+    expect(page.get_by_text("41 % of the dry start mass")).to_be_visible()
+    expect(page.get_by_role("img", name="rim and base")).to_be_visible()
+    if script:
+        check_page(page)
+    look = Retrieval.objects.get(bag__label="P1-LAST")
+    assert (look.dry_mass_g, look.fragmentation) == (4.12, 2)
+    assert look.upload.rows == 1
+
+    page.get_by_role("link", name="Today").click()
+    expect(page.get_by_text("Nothing is overdue, nothing is missing.")).to_be_visible()
+    page.get_by_role("link", name="Pile P1, Low Meadow yard").first.click()
+    expect(page.get_by_role("heading", name="Rules of time and heat")).to_be_visible()

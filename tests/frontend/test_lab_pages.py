@@ -180,6 +180,17 @@ def test_a_token_is_shown_once_and_only_its_hash_is_kept(technician, pots):
     assert "no-store" in again["Cache-Control"]
 
 
+def test_a_new_token_comes_with_a_line_to_paste(technician, pots, settings):
+    page = technician.post(
+        reverse("frontend:tokens"), {"owner": pots.sites[0].code, "name": "oven", "days": 30}
+    ).content.decode()
+
+    secret = page.split("export COHEAP_TOKEN=")[1].split()[0]
+    assert AccessToken.objects.get().digest == AccessToken.digest_of(secret)
+    assert f"curl -O {settings.BASE_URL}{reverse('api:client')}" in page
+    assert "export COHEAP_TOKEN=…" in technician.get(reverse("frontend:tokens")).content.decode()
+
+
 def test_a_token_for_another_site_cannot_be_issued(technician, pots):
     page = technician.post(
         reverse("frontend:tokens"), {"owner": pots.sites[1].code, "name": "x", "days": 30}
