@@ -1,5 +1,6 @@
 """Pooling runs and what they say."""
 
+from dataclasses import asdict
 from typing import Any
 
 from django.db.models import QuerySet
@@ -16,6 +17,7 @@ from api.v1.registration import trial_for
 from registry.jobs.pooling import request_pooling
 from registry.models import PooledEstimate, PoolingRun, RunState
 from registry.models.pooled_estimate import HEAT_CLASSES, MODELS, OUTCOMES
+from registry.queries.pooled_results import exclusions_of
 from registry.queries.superseded import with_superseded
 
 
@@ -94,6 +96,12 @@ class ClassChanceOut(serializers.Serializer):
     score = serializers.IntegerField(help_text="0 whole … 5 none found")
     count = serializers.IntegerField(help_text="looks with this score")
     probability = serializers.FloatField(allow_null=True, help_text="in a new pile")
+
+
+class ExclusionOut(serializers.Serializer):
+    code = serializers.CharField(help_text="of the finding that was decided")
+    reason = serializers.CharField(help_text="that the coordinator gave")
+    n_looks = serializers.IntegerField()
 
 
 class ComparisonOut(serializers.Serializer):
@@ -179,6 +187,9 @@ class WholeEstimateOut(EstimateOut):
     loss_sensitivity = LossScenarioOut(many=True)
     curve = CurvePointOut(many=True)
     class_chances = ClassChanceOut(many=True, help_text="of ordinal: each class of the score")
+    exclusions = serializers.SerializerMethodField(
+        help_text="looks at the material that a person had left out when the run began, by reason"
+    )
     comparisons = serializers.SerializerMethodField(help_text="of fixed_day: all pairs")
     against_reference = serializers.SerializerMethodField(
         help_text="of fixed_day: less the trial's reference material"
@@ -186,6 +197,10 @@ class WholeEstimateOut(EstimateOut):
     within_formulation = serializers.SerializerMethodField(
         help_text="of fixed_day: less its base without filler, or its uncoated partner"
     )
+
+    @extend_schema_field(ExclusionOut(many=True))
+    def get_exclusions(self, found: PooledEstimate) -> list[dict[str, Any]]:
+        return [asdict(left_out) for left_out in exclusions_of(found.run, found.material)]
 
     @extend_schema_field(ComparisonOut(many=True))
     def get_comparisons(self, found: PooledEstimate) -> list[dict[str, Any]]:

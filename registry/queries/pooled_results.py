@@ -103,7 +103,7 @@ def pooled_result(run: PoolingRun, material: Material) -> PooledResult | None:
         days_to_90=primary_of(overall, "days_to_90"),
         estimates=tuple(estimates),
         outcomes=_outcome_counts(run.trial, material),
-        exclusions=_exclusions(run.trial, material),
+        exclusions=exclusions_of(run, material),
     )
 
 
@@ -130,7 +130,7 @@ SELECT flag.code, flag.reason, count(DISTINCT look.id)
   JOIN registry_bag bag ON bag.pile_id = pile.id
   JOIN registry_retrieval look ON look.bag_id = bag.id
  WHERE pile.trial_id = %s AND bag.material_id = %s AND bag.purpose = 'sample'
-   AND flag.decision = 'exclude'
+   AND flag.decision = 'exclude' AND flag.decided_at <= %s
    AND (flag.retrieval_id = look.id OR flag.bag_id = bag.id
         OR (flag.retrieval_id IS NULL AND flag.bag_id IS NULL AND flag.probe = ''))
  GROUP BY flag.code, flag.reason
@@ -138,7 +138,10 @@ SELECT flag.code, flag.reason, count(DISTINCT look.id)
 """
 
 
-def _exclusions(trial: Trial, material: Material) -> tuple[Exclusion, ...]:
+def exclusions_of(run: PoolingRun, material: Material) -> tuple[Exclusion, ...]:
+    """What people had left out of this material when the run began, and why; a decision taken back
+    since is not told."""
+    began = run.started_at or run.requested_at
     with connection.cursor() as cursor:
-        cursor.execute(_EXCLUDED, [trial.pk, material.pk])
+        cursor.execute(_EXCLUDED, [run.trial_id, material.pk, began])
         return tuple(Exclusion(*row) for row in cursor.fetchall())

@@ -2,9 +2,9 @@
 
 import pytest
 
-from registry.models import Material, PooledEstimate, PoolingRun
+from registry.models import Material, PooledEstimate, PoolingRun, Retrieval
 from registry.services import pooling
-from tests import sample_files
+from tests import factories, sample_files
 from tests.world import Call
 
 
@@ -94,6 +94,28 @@ def test_correction_or_new_look_makes_a_new_run(call: Call) -> None:
         list(PooledEstimate.objects.filter(run=first["id"]).values_list("estimate", flat=True))
         == numbers
     )
+
+
+@pytest.mark.usefixtures("looked_at")
+def test_an_estimate_names_what_was_left_out_when_its_run_began_and_why(call: Call) -> None:
+    first, second = Retrieval.objects.filter(bag__material__code="PAPER").order_by("pk")[:2]
+    decide = {"decision": "exclude", "reason": "soil on the dish"}
+    flags = [factories.Flag(pile=look.bag.pile, retrieval=look) for look in (first, second)]
+    call("POST", f"/flags/{flags[0].pk}/decision/", decide, as_="coordinator")
+    run = call("POST", "/trials/TRIAL-1/pooling-runs/", as_="coordinator").json()
+    pooling.execute_run(run["id"])
+    call("POST", f"/flags/{flags[1].pk}/decision/", decide, as_="coordinator")
+
+    told = {
+        found.material.code: call("GET", f"/estimates/{found.pk}/", as_="coordinator").json()
+        for found in PooledEstimate.objects.filter(run=run["id"], outcome="decay_rate")
+    }
+
+    assert told["PAPER"]["exclusions"] == [
+        {"code": flags[0].code, "reason": "soil on the dish", "n_looks": 1}
+    ]
+    assert told["PAPER"]["n_excluded"] == 1
+    assert told["FILM-A"]["exclusions"] == []
 
 
 def test_trial_without_looks_cannot_be_pooled(call: Call) -> None:
