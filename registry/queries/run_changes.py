@@ -23,8 +23,8 @@ from registry.models import (
     UploadState,
 )
 
-# Relative; below it two fits of the same data differ by the last digits of a search.
-MOVED_ABOVE = 1e-6
+# Relative; a smaller change is below what any balance tells (common practice, no source).
+MOVED_ABOVE = 1e-4
 Span = tuple[datetime, datetime]
 Identity = tuple[int, str, str, str, str, int | None]
 

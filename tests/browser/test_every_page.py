@@ -18,6 +18,7 @@ from registry.models import (
 )
 from registry.permissions import Actor
 from registry.services.photos import add_photo
+from tests import factories
 from tests.frontend.small_trial import FROZEN, PASSWORD, SmallTrial
 from tests.frontend.test_pile_page import logged
 from tests.pictures import from_a_phone
@@ -91,6 +92,25 @@ def pages_behind_the_log_in(pots: SmallTrial) -> list[str]:
         reverse("frontend:run", args=[pots.run.pk]),
         reverse("frontend:run-report", args=[pots.run.pk]),
         reverse("frontend:run", args=[running.pk]),
+        *coordinators_pages(pots),
+    ]
+
+
+def coordinators_pages(pots: SmallTrial) -> list[str]:
+    """The queue with a finding, the story of its look, the people, and what is to be released."""
+    look = Retrieval.objects.filter(outcome="recovered", bag__trial=pots.trial)[0]
+    finding = factories.Flag(pile=look.bag.pile, retrieval=look)
+    of_trial = [
+        reverse(f"frontend:{name}", args=[pots.trial.code])
+        for name in ("queue", "glance", "trial-story", "trial-members", "freeze")
+    ]
+    return [
+        *of_trial,
+        reverse("frontend:flag", args=[pots.trial.code, finding.pk]),
+        reverse("frontend:look", args=[look.pk]),
+        reverse("frontend:bag", args=[look.bag_id]),
+        reverse("frontend:site-members", args=[pots.sites[0].code]),
+        reverse("frontend:account"),
     ]
 
 
