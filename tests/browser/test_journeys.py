@@ -238,3 +238,39 @@ def test_a_technician_lifts_a_bag_and_writes_the_look_on_a_phone(
     expect(page.get_by_text("Nothing is overdue, nothing is missing.")).to_be_visible()
     page.get_by_role("link", name="Pile P1, Low Meadow yard").first.click()
     expect(page.get_by_role("heading", name="Rules of time and heat")).to_be_visible()
+
+
+@pytest.mark.parametrize("script", [True, False], ids=["with script", "without script"])
+def test_a_coordinator_decides_two_findings_and_the_audit_trail_tells_it(
+    pots, new_page, check_page, script
+):
+    looks = Retrieval.objects.filter(outcome="recovered", bag__trial=pots.trial)[:2]
+    findings = [factories.Flag(pile=look.bag.pile, retrieval=look) for look in looks]
+    page: Page = new_page(viewport={"width": 360, "height": 740}, java_script_enabled=script)
+    log_in(page, pots.coordinator.email)
+    page.goto(f"/trials/{pots.trial.code}/")
+    page.get_by_role("link", name="Quality queue").click()
+    expect(page.get_by_text("2 findings wait for a decision.")).to_be_visible()
+    page.get_by_role("link", name="Begin with the first").click()
+
+    # By keyboard alone, and the next finding comes by itself.
+    page.get_by_label("Exclude from pooling").focus()
+    page.keyboard.press("Space")
+    page.get_by_label("Reason").focus()
+    page.keyboard.type("soil on the dish")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("status")).to_contain_text("Look at it again or take it back")
+    if script:
+        check_page(page)
+    page.get_by_label("Accept: it is right as it is").check()
+    page.get_by_label("Reason").fill("weighed again")
+    page.get_by_role("button", name="Decide").click()
+    expect(page.get_by_text("No finding waits for a decision.")).to_be_visible()
+
+    page.goto(f"/trials/{pots.trial.code}/")
+    page.get_by_role("link", name="Audit trail").click()
+    expect(page.get_by_text("soil on the dish")).to_be_visible()
+    expect(page.get_by_text("weighed again")).to_be_visible()
+    for finding in findings:
+        finding.refresh_from_db()
+    assert sorted(finding.decision for finding in findings) == ["accept", "exclude"]
