@@ -187,7 +187,7 @@ CONTENT_SECURITY_POLICY = {
 
 LANGUAGE_CODE = "en-gb"
 LANGUAGES = [("en-gb", "English"), ("de", "Deutsch")]  # the first is the language of the source
-LOCALE_PATHS = [PROJECT_DIR / "locale"]
+LOCALE_PATHS = [PROJECT_DIR / "frontend" / "translations"]
 LANGUAGE_COOKIE_NAME = "coheap-language"
 LANGUAGE_COOKIE_SECURE = BASE.is_https
 LANGUAGE_COOKIE_HTTPONLY = True
